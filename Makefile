@@ -1,0 +1,126 @@
+# reedproof: everything a user or developer types. `make help` is made from the comments behind ##.
+
+SHELL := /bin/bash
+.DEFAULT_GOAL := help
+.DELETE_ON_ERROR:
+
+VENV := .venv
+PYTHON := $(VENV)/bin/python
+BUILD := build
+
+C_SOURCES := $(wildcard firmware/core/*.c)
+C_FILES := $(shell find firmware host/reedproof/sim tests -name '*.[ch]' -not -name '_core.c')
+CORE_INPUTS := $(wildcard firmware/core/*.[ch] host/reedproof/sim/*.[ch]) host/reedproof/sim/core_build.py
+
+# ---- firmware: the same sources, flags and macros as platformio.ini, which a test compares ----
+
+AVR_BOARDS := nano uno mega
+AVR_MCU_nano := atmega328p
+AVR_MCU_uno := atmega328p
+AVR_MCU_mega := atmega2560
+AVR_MACROS_nano := -DREEDPROOF_BOARD=1 -DREEDPROOF_INPUTS=16 -DREEDPROOF_RING=64
+AVR_MACROS_uno := -DREEDPROOF_BOARD=2 -DREEDPROOF_INPUTS=16 -DREEDPROOF_RING=64
+AVR_MACROS_mega := -DREEDPROOF_BOARD=3 -DREEDPROOF_INPUTS=32 -DREEDPROOF_RING=128
+
+WARNINGS := -Wall -Wextra -Wconversion -Wshadow -Werror
+# Size is the scarce thing on the ATmega328P; what each flag behind -flto buys is in DEVELOPERS.md.
+AVR_FLAGS := -std=gnu11 -Os -flto -fshort-enums -ffunction-sections -fdata-sections \
+  -mcall-prologues -mstrict-X -fno-gcse -fno-tree-switch-conversion --param=max-inline-insns-single=4 \
+  $(WARNINGS) -Wl,--gc-sections -Wl,--relax
+AVR_SOURCES := firmware/main.c $(C_SOURCES) $(wildcard firmware/boards/avr/*.[cS])
+AVR_HEADERS := $(wildcard firmware/*.h firmware/core/*.h firmware/boards/avr/*.h)
+
+.PHONY: help setup demo test check firmware images sizes bench format lint types warnings cppcheck clean
+
+help: ## this list
+	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
+
+setup: $(VENV)/.ready ## virtual environment in .venv with the reedproof command, and the compiled core
+
+demo: setup ## prove a virtual board: no hardware needed
+	$(VENV)/bin/reedproof demo
+
+test: $(VENV)/.ready-dev | avr-packages ## every test, with all set-up it needs
+	@$(MAKE) --no-print-directory firmware
+	$(PYTHON) -m pytest -n 2 tests
+
+check: $(VENV)/.ready-dev | avr-packages ## formatting, lint, types, C warnings, cppcheck, layers
+	@$(MAKE) --no-print-directory format-check lint types warnings cppcheck
+	$(PYTHON) -m pytest -q tests/test_repo.py
+	@echo "check: all good"
+
+firmware: $(AVR_BOARDS:%=$(BUILD)/%.hex) sizes ## images of all boards in build/, and their sizes
+
+images: firmware ## copies the images into the package, so that users can flash without a compiler
+	$(PYTHON) tools/images.py
+
+bench: $(VENV)/.ready-dev | avr-packages ## what is fast and how fast, as ratios measured in one run
+	@$(MAKE) --no-print-directory firmware
+	$(PYTHON) -m benchmarks
+
+format: $(VENV)/.ready-dev ## formats all sources
+	$(VENV)/bin/clang-format -i $(C_FILES)
+	$(VENV)/bin/ruff format .
+	$(VENV)/bin/ruff check --fix .
+
+clean: ## removes what was built, but not .venv
+	rm -rf $(BUILD) host/reedproof/sim/_core.* host/build host/*.egg-info
+
+# ---- parts of check ----
+
+.PHONY: format-check
+format-check: $(VENV)/.ready-dev
+	$(VENV)/bin/clang-format --dry-run -Werror $(C_FILES)
+	$(VENV)/bin/ruff format --check .
+
+lint: $(VENV)/.ready-dev
+	$(VENV)/bin/ruff check .
+
+types: $(VENV)/.ready-dev
+	$(VENV)/bin/mypy
+
+# The portable core for the host, stricter than the boards' compiler can be.
+warnings:
+	@mkdir -p $(BUILD)/warnings
+	for source in $(C_SOURCES) host/reedproof/sim/bulk.c; do \
+	  $(CC) -std=c11 -pedantic -O2 $(WARNINGS) -Wcast-align -Wstrict-prototypes -Wundef -Wswitch-enum \
+	    -Ifirmware/core -c $$source -o $(BUILD)/warnings/$$(basename $$source).o || exit 1; done
+
+cppcheck: | avr-packages
+	cppcheck --quiet --error-exitcode=1 --std=c11 --enable=warning,style,performance,portability \
+	  --inline-suppr --suppress=missingIncludeSystem --suppress=unusedStructMember \
+	  -Ifirmware/core firmware/core firmware/main.c host/reedproof/sim/bulk.c
+
+# ---- set-up ----
+
+$(VENV)/bin/python:
+	tools/packages.sh python
+	python3 -m venv $(VENV)
+
+$(VENV)/.ready: $(VENV)/bin/python pyproject.toml setup.py $(CORE_INPUTS)
+	$(PYTHON) -m pip install --quiet --disable-pip-version-check -e .
+	@touch $@
+
+$(VENV)/.ready-dev: $(VENV)/.ready
+	$(PYTHON) -m pip install --quiet --disable-pip-version-check -e '.[dev]'
+	@touch $@
+
+.PHONY: avr-packages
+avr-packages:
+	@tools/packages.sh avr
+
+# ---- firmware rules ----
+
+$(BUILD)/%.elf: $(AVR_SOURCES) $(AVR_HEADERS) Makefile firmware/build_id.py | avr-packages
+	@mkdir -p $(BUILD)
+	avr-gcc -mmcu=$(AVR_MCU_$*) -DF_CPU=16000000UL $(AVR_MACROS_$*) $$(python3 firmware/build_id.py) \
+	  $(AVR_FLAGS) $(AVR_SOURCES) -o $@
+
+$(BUILD)/%.hex: $(BUILD)/%.elf
+	avr-objcopy -O ihex -R .eeprom $< $@
+
+.PRECIOUS: $(BUILD)/%.elf
+
+sizes: $(AVR_BOARDS:%=$(BUILD)/%.elf)
+	@for board in $(AVR_BOARDS); do avr-size $(BUILD)/$$board.elf | awk -v board=$$board \
+	  'NR == 2 { printf "%s flash %d ram %d\n", board, $$1 + $$2, $$2 + $$3 }'; done | tee $(BUILD)/sizes.txt

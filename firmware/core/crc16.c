@@ -1,0 +1,9 @@
+#include "crc16.h"
+
+/* One byte at a time without a table: a table would cost 512 bytes of flash on the small boards. */
+uint16_t crc16_update(uint16_t crc, uint8_t byte) {
+    uint8_t x = (uint8_t)((uint8_t)(crc >> 8) ^ byte);
+    x = (uint8_t)(x ^ (x >> 4));
+    return (uint16_t)((uint16_t)(crc << 8) ^ (uint16_t)((uint16_t)x << 12) ^
+                      (uint16_t)((uint16_t)x << 5) ^ x);
+}

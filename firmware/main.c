@@ -1,0 +1,86 @@
+/* The main loop of every board. */
+#include "port.h"
+
+static struct device device;
+
+/* The boot is numbered in non-volatile memory before anything is sent under that number. */
+static uint32_t number_this_boot(void) {
+    uint8_t slots[BOOT_BYTES];
+    uint8_t slot[BOOT_SLOT_BYTES];
+    uint8_t at;
+    port_nv_read(NV_BOOT_AT, slots, BOOT_BYTES);
+    uint32_t boot = boot_count(slots, &at, slot);
+    for (uint8_t i = 0; i < BOOT_SLOT_BYTES; i++) {
+        while (!port_nv_is_ready()) {
+        }
+        port_nv_write((uint16_t)(NV_BOOT_AT + at + i), slot[i]);
+    }
+    return boot;
+}
+
+static void start(void) {
+    uint32_t boot = number_this_boot();
+    uint8_t image[SETTINGS_BYTES];
+    port_nv_read(NV_SETTINGS_AT, image, SETTINGS_BYTES);
+    device_init(&device, &port_config, image, boot, port_reset_cause(), port_now_us(),
+                port_read_levels());
+}
+
+static void transmit(void) {
+    uint8_t room = port_send_room();
+    uint8_t frame[FRAME_MAX];
+    uint8_t length = device_transmit(&device, port_now_us(), frame, room);
+    if (length != 0) {
+        port_send(frame, length);
+    }
+}
+
+/* `now_us` is read first: whatever was sampled before it is in the queue already, so nothing older
+ * can turn up after the poll. A storm may keep the queue from running dry; then the poll waits. */
+static void take_samples(void) {
+    uint32_t now_us = port_now_us();
+    for (uint8_t i = 0; i < SAMPLER_SLOTS; i++) {
+        uint32_t time_us;
+        levels_t levels;
+        if (!port_take_sample(&time_us, &levels)) {
+            device_poll(&device, now_us);
+            return;
+        }
+        device_sample(&device, time_us, levels);
+        transmit();
+    }
+}
+
+static void test_inputs(void) {
+    port_drive(device_test_pins(&device));
+    device_test(&device, port_now_us(), port_read_levels());
+    if (!device_is_testing(&device)) {
+        port_drive(device_test_pins(&device));
+    }
+}
+
+int main(void) {
+    port_init();
+    start();
+    for (;;) {
+        port_watchdog();
+        device_note_lost_snapshots(&device, port_samples_lost());
+        take_samples();
+        if (device_is_testing(&device)) {
+            test_inputs();
+        }
+        uint8_t byte;
+        while (port_receive(&byte)) {
+            device_receive(&device, port_now_us(), byte);
+        }
+        transmit();
+        uint16_t address;
+        if (port_nv_is_ready() && device_store(&device, &address, &byte)) {
+            port_nv_write(address, byte);
+        }
+        port_lamp(device_lamp(&device, port_now_us()));
+        if (device_wants_reboot(&device) && port_is_sent()) {
+            port_reboot();
+        }
+    }
+}

@@ -1,0 +1,169 @@
+#include "bulk.h"
+
+#include <string.h>
+
+#include "frame.h"
+#include "message.h"
+
+/* Every train of edges is decided this long after its last edge, whatever the settings. */
+#define DECIDED_US (UINT16_MAX + INT64_C(1))
+
+struct input_state {
+    struct debounce debounce;
+    struct fault fault;
+    int64_t edge_us; /* last edge in 64 bits, to find the upper half of the core's times */
+    int64_t made_us;
+    int64_t second;
+    size_t open; /* index of the closure that lasts */
+};
+
+struct run {
+    const struct bulk_settings *settings;
+    struct bulk_closure *closures;
+    struct bulk_input *totals;
+    size_t room;
+    size_t count;
+    struct input_state states[REEDPROOF_INPUTS];
+};
+
+/* `time_us` as the core has it lies at most half its range before `now_us`. */
+static int64_t whole_time(uint32_t time_us, int64_t now_us) {
+    return now_us - (uint32_t)((uint32_t)now_us - time_us);
+}
+
+static void handle(struct run *run, uint8_t input, const struct debounce_event *event,
+                   int64_t now_us) {
+    struct input_state *state = &run->states[input];
+    struct bulk_input *total = &run->totals[input];
+    switch (event->kind) {
+    case DEBOUNCE_MADE:
+        state->made_us = whole_time(event->time_us, now_us);
+        state->open = run->count;
+        total->closures++;
+        if (run->count < run->room) {
+            struct bulk_closure *closure = &run->closures[run->count];
+            closure->made_us = state->made_us;
+            closure->broke_us = BULK_STILL_CLOSED;
+            closure->make_bounces = event->pairs;
+            closure->break_bounces = 0;
+            closure->dropouts = 0;
+            closure->input = (uint8_t)(input + 1);
+        }
+        run->count++;
+        fault_made(&state->fault, false);
+        break;
+    case DEBOUNCE_BROKE: {
+        int64_t broke_us = whole_time(event->time_us, now_us);
+        if (state->open < run->room) {
+            struct bulk_closure *closure = &run->closures[state->open];
+            closure->broke_us = broke_us;
+            closure->break_bounces = event->pairs;
+            closure->dropouts = event->dropouts;
+        }
+        int64_t closed_ms = (broke_us - state->made_us) / 1000;
+        fault_closed(&state->fault, &run->settings->fault,
+                     closed_ms > UINT32_MAX ? UINT32_MAX : (uint32_t)closed_ms);
+        break;
+    }
+    case DEBOUNCE_BLIP:
+        total->blips += event->pairs;
+        if (event->longest > total->longest_blip) {
+            total->longest_blip = event->longest;
+        }
+        break;
+    case DEBOUNCE_DROPOUT:
+        total->dropouts += event->pairs;
+        if (event->longest > total->longest_dropout) {
+            total->longest_dropout = event->longest;
+        }
+        break;
+    default:
+        break;
+    }
+    total->faults |= state->fault.active;
+    if (event->kind == DEBOUNCE_BROKE) {
+        fault_broke(&state->fault);
+    }
+}
+
+static void settle(struct run *run, uint8_t input, int64_t now_us) {
+    struct debounce_event event;
+    debounce_settle(&run->states[input].debounce, &run->settings->inputs[input], (uint32_t)now_us,
+                    &event);
+    handle(run, input, &event, now_us);
+}
+
+/* The seconds that ended since the last edge: one with its edges, then perhaps calm ones. */
+static void end_seconds(struct run *run, uint8_t input, int64_t second) {
+    struct input_state *state = &run->states[input];
+    for (int i = 0; i < 2 && state->second < second; i++) {
+        fault_window(&state->fault, &run->settings->fault);
+        state->second = i == 0 ? state->second + 1 : second;
+    }
+    state->second = second;
+}
+
+static void take_edge(struct run *run, uint8_t input, int64_t time_us) {
+    struct input_state *state = &run->states[input];
+    struct debounce *debounce = &state->debounce;
+    if (!debounce_is_settled(debounce) && time_us - state->edge_us > DECIDED_US) {
+        settle(run, input, state->edge_us + DECIDED_US);
+    }
+    end_seconds(run, input, time_us / FAULT_WINDOW_US);
+    struct debounce_event event;
+    debounce_edge(debounce, &run->settings->inputs[input], (uint32_t)time_us, &event);
+    handle(run, input, &event, time_us);
+    state->edge_us = time_us;
+    run->totals[input].edges++;
+    fault_edge(&state->fault, &run->settings->fault);
+    run->totals[input].faults |= state->fault.active;
+}
+
+size_t bulk_replay(const int64_t *times_us, const uint8_t *inputs, size_t edges,
+                   const struct bulk_settings *settings, struct bulk_closure *closures, size_t room,
+                   struct bulk_input *totals) {
+    struct run run = {.settings = settings, .closures = closures, .totals = totals, .room = room};
+    memset(totals, 0, REEDPROOF_INPUTS * sizeof *totals);
+    for (uint8_t i = 0; i < REEDPROOF_INPUTS; i++) {
+        debounce_init(&run.states[i].debounce);
+        fault_init(&run.states[i].fault);
+    }
+    for (size_t i = 0; i < edges; i++) {
+        take_edge(&run, (uint8_t)(inputs[i] - 1), times_us[i]);
+    }
+    for (uint8_t i = 0; i < REEDPROOF_INPUTS; i++) {
+        settle(&run, i, run.states[i].edge_us + DECIDED_US);
+    }
+    return run.count;
+}
+
+size_t bulk_decode(const uint8_t *bytes, size_t length, struct bulk_frame *frames, size_t room,
+                   size_t *bad) {
+    uint8_t body[FRAME_MAX];
+    struct frame_reader reader;
+    size_t count = 0;
+    size_t refused = 0;
+    uint16_t seen_bad = 0;
+    frame_reader_init(&reader, body, FRAME_MAX - 2);
+    for (size_t i = 0; i < length; i++) {
+        struct frame frame;
+        if (frame_take(&reader, bytes[i], &frame)) {
+            if (!message_is_well_formed(&frame)) {
+                refused++;
+                continue;
+            }
+            if (count < room) {
+                struct bulk_frame *out = &frames[count];
+                out->type = frame.type;
+                out->sequence = frame.sequence;
+                out->length = frame.length;
+                memcpy(out->payload, frame.payload, frame.length);
+            }
+            count++;
+        }
+        refused += (uint16_t)(reader.bad - seen_bad);
+        seen_bad = reader.bad;
+    }
+    *bad = refused;
+    return count;
+}

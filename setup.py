@@ -1,0 +1,5 @@
+"""The compiled core; everything else is in pyproject.toml."""
+
+from setuptools import setup
+
+setup(cffi_modules=["host/reedproof/sim/core_build.py:ffi"])
