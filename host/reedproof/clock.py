@@ -80,6 +80,7 @@ class ClockMap:
         self._points_max = points_max
         self._origin: tuple[int, float] | None = None
         self._newest_s = 0.0
+        self._largest_s = 0.0  # of all times taken in, by magnitude: what rounding is relative to
         self._restarts = 0
         self._used = self._fresh()
         self._young = self._fresh()  # the constraints of the current window only: a subset of those in use
@@ -164,7 +165,7 @@ class ClockMap:
             return host_0 + (x + self._used.one_way(x)), math.inf
         low, high = self._used.interval(x)
         host_s = host_0 + (x + (low + high) / 2)
-        return host_s, max((high - low) / 2, 0.0) + _rounding_s(host_s, host_0, x)
+        return host_s, max((high - low) / 2, 0.0) + _rounding_s(self._largest_s, host_s, x)
 
     def skew_ppm(self) -> tuple[float, float]:
         """How much faster the host's clock runs than the board's, ``b - 1``.
@@ -191,14 +192,14 @@ class ClockMap:
     def _constraint(self, board_us: int, host_s: float, side: int) -> tuple[float, float, int]:
         """A point in seconds from the first one, with the common rate taken out so that little is left.
 
-        Each constraint is loosened by what its own numbers lose to rounding, so rounding never makes the bound
-        wrong.
+        Each constraint is loosened by what rounding can lose, so rounding never makes the bound wrong.
         """
         if self._origin is None:
             self._origin = (board_us, host_s)
         board_0, host_0 = self._origin
         x = (board_us - board_0) / 1e6
-        return x, (host_s - host_0) - x + side * _rounding_s(host_s, host_0, x), side
+        self._largest_s = max(self._largest_s, abs(host_s), abs(x))
+        return x, (host_s - host_0) - x + side * _rounding_s(self._largest_s), side
 
     def _admit(self, constraints: list[tuple[float, float, int]]) -> None:
         self._newest_s = max(self._newest_s, *(x for x, _, _ in constraints))
@@ -219,8 +220,8 @@ class ClockMap:
 def _rounding_s(*numbers_s: float) -> float:
     """What the few additions and divisions on these numbers can lose, seconds.
 
-    Sums of three of them are up to three times as large, so one operation can lose two units in the last place
-    of the largest number; eight operations are more than any of the ways through this module has.
+    Sums of three of them are up to three times as large, so one operation can lose two units in the last
+    place of the largest number; no number here goes through more than eight such operations.
     """
     return 16 * math.ulp(max(1.0, *map(abs, numbers_s)))
 

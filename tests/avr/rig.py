@@ -45,6 +45,8 @@ RAM_BASE = 0x800000  # where the AVR tools put data addresses, so that they diff
 EEPROM_BASE = 0x810000
 EEPROM_END = 0x820000
 
+NEVER = 2**64 - 1  # a cycle that does not come
+
 _DRIVE = struct.Struct("=QIBBbx")  # struct drive
 
 
@@ -74,6 +76,7 @@ class _CounterNames:
     bytes_in_flight: int
     bytes_aborted: int
     bytes_refused: int
+    contentions: int
 
 
 class Counters(_CounterNames, ctypes.Structure):
@@ -147,7 +150,7 @@ def _load(library: Path) -> ctypes.CDLL:
     rig, size, cycle, text = ctypes.c_void_p, ctypes.c_size_t, ctypes.c_uint64, ctypes.c_char_p
     number, word = ctypes.c_int, ctypes.c_uint32
     signatures: dict[str, tuple[object, list[object]]] = {
-        "open": (rig, [text, word, text, word, word, word, number]),
+        "open": (rig, [text, word, text, word, word, word, cycle, number]),
         "close": (None, [rig]),
         "run": (number, [rig, cycle]),
         "reset": (None, [rig, number]),
@@ -254,6 +257,8 @@ class Simulator:
     byte_cycles    cycles from byte to byte on the line into the board
     ten_bit_bytes  True: a transmitted byte takes 10 bit times, as 8N1 does. False: 11, as unmodified simavr
                    has it, for a pessimistic line.
+    leak_us        a net that nothing drives or pulls goes low after this time, as a real line does that leaks.
+                   None: it keeps its charge for ever.
 
     Time is counted in cycles of the core clock since the first power-on and goes on across resets. A run stops
     at the first instruction boundary at or after the cycle asked for. How a run is cut into pieces makes no
@@ -272,6 +277,7 @@ class Simulator:
         *,
         byte_cycles: int = 320,
         ten_bit_bytes: bool = True,
+        leak_us: float | None = 1000,
     ) -> None:
         self._rig: int | None = None
         self._shim = _shim()
@@ -286,6 +292,7 @@ class Simulator:
             len(flash),
             byte_cycles,
             10 if ten_bit_bytes else 11,
+            NEVER if leak_us is None else round(leak_us * frequency_hz / 1e6),
             _cause(reset_cause),
         )
         if self._rig is None:
@@ -385,7 +392,8 @@ class Simulator:
         """Short-circuits pins into one net; nets that share a pin become one.
 
         The level of a net is that of its strong drivers (outputs and drive()), low if they disagree; without
-        any, high if one of its pins has its pull-up on; without that it keeps its last level.
+        any, high if one of its pins has its pull-up on; without that it keeps its last level for `leak_us` and
+        is low from then on.
         """
         checked = [self._pin(*pin) for pin in pins]
         for other in checked[1:]:
@@ -394,6 +402,11 @@ class Simulator:
     def pin(self, port: str, bit: int) -> int:
         """Level on the pin's net now, whoever drives it."""
         return int(self._shim.rig_pin(self._open(), *self._pin(port, bit)))
+
+    @property
+    def contentions(self) -> int:
+        """How often a net was found with one strong driver low and another high: something would get hot."""
+        return self._open_counters().contentions
 
     def _pin(self, port: str, bit: int) -> tuple[int, int]:
         index = ord(port) - ord("A") if len(port) == 1 else -1

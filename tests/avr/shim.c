@@ -41,6 +41,8 @@ enum {
     run_chunk_cycles = 1000000, // upper bound of instructions run without a look around
 };
 
+static const uint64_t never = UINT64_MAX;
+
 // Bits of UCSR0A and UCSR0B, the same on every chip used here. A flag and its enable share a
 // position.
 enum {
@@ -69,6 +71,7 @@ struct counters {
     uint64_t bytes_sent, bytes_on_line, bytes_received, bytes_ignored, overruns, misframed;
     uint64_t bytes_written, bytes_transmitted, bytes_in_flight, bytes_aborted;
     uint64_t bytes_refused;
+    uint64_t contentions;
 };
 
 struct drive {
@@ -93,6 +96,7 @@ struct pin {
     uint8_t next; // the pins of a net form a ring
     int8_t external;
     uint8_t level;
+    uint64_t leak_cycle; // its charge will be gone; `never` while driven, or low anyway
 };
 
 struct services {
@@ -118,6 +122,8 @@ struct rig {
     size_t drive_next, drive_count, drive_capacity;
     bool drives_unsorted;
     struct pin pin[pin_count];
+    uint64_t leak_cycles;     // from the last driver letting go to low; `never`: keeps its charge
+    uint64_t leak_next_cycle; // no leak is due before
 
     uint32_t line_byte_cycles; // pace of the sender at the other end
     uint64_t line_free_cycle;
@@ -178,10 +184,12 @@ static unsigned pin_index(unsigned port, unsigned bit) {
     return port * 8 + bit;
 }
 
-// Strong drive (pin output or external) wins over pull-up, pull-up over nothing; low wins between
-// strong ones.
-static uint8_t net_level(struct rig *rig, unsigned first) {
-    bool strong_low = false, strong_high = false, pulled_up = false;
+struct net_state {
+    bool strong_low, strong_high, pulled_up;
+};
+
+static struct net_state net_drivers(const struct rig *rig, unsigned first) {
+    struct net_state net = {false, false, false};
     unsigned i = first;
     do {
         const struct pin *pin = &rig->pin[i];
@@ -189,27 +197,36 @@ static uint8_t net_level(struct rig *rig, unsigned first) {
         uint8_t mask = (uint8_t)(1u << (i % 8));
         bool high = rig->avr->data[port->r_port] & mask;
         if (rig->avr->data[port->r_ddr] & mask) {
-            strong_low |= !high;
-            strong_high |= high;
+            net.strong_low |= !high;
+            net.strong_high |= high;
         } else {
-            pulled_up |= high;
+            net.pulled_up |= high;
         }
-        strong_low |= pin->external == 0;
-        strong_high |= pin->external == 1;
+        net.strong_low |= pin->external == 0;
+        net.strong_high |= pin->external == 1;
         i = pin->next;
     } while (i != first);
-    if (strong_low)
-        return 0;
-    if (strong_high || pulled_up)
-        return 1;
-    return rig->pin[first].level;
+    return net;
 }
 
-static void resolve(struct rig *rig, unsigned first) {
-    uint8_t level = net_level(rig, first);
+// Strong drive (pin output or external) wins over pull-up, pull-up over nothing; low wins between
+// strong ones.
+static uint8_t net_level(const struct net_state *net, uint8_t level_before) {
+    if (net->strong_low)
+        return 0;
+    return net->strong_high || net->pulled_up || level_before;
+}
+
+static void set_net(struct rig *rig, unsigned first, uint8_t level, bool leaks) {
     unsigned i = first;
     do {
         struct pin *pin = &rig->pin[i];
+        if (!leaks)
+            pin->leak_cycle = never;
+        else if (pin->leak_cycle == never && rig->leak_cycles != never)
+            pin->leak_cycle = rig->avr->cycle + rig->leak_cycles;
+        if (pin->leak_cycle < rig->leak_next_cycle)
+            rig->leak_next_cycle = pin->leak_cycle;
         if (pin->level != level) {
             pin->level = level;
             rig->counters.pin_changes_made++;
@@ -219,11 +236,31 @@ static void resolve(struct rig *rig, unsigned first) {
     } while (i != first);
 }
 
+static void resolve(struct rig *rig, unsigned first) {
+    struct net_state net = net_drivers(rig, first);
+    uint8_t level = net_level(&net, rig->pin[first].level);
+    bool floats = !net.strong_low && !net.strong_high && !net.pulled_up;
+    rig->counters.contentions += net.strong_low && net.strong_high;
+    set_net(rig, first, level, floats && level);
+}
+
+static void leak(struct rig *rig) {
+    rig->leak_next_cycle = never;
+    for (unsigned i = 0; i < pin_count; i++) {
+        if (rig->pin[i].leak_cycle <= rig->avr->cycle)
+            set_net(rig, i, 0, false);
+        else if (rig->pin[i].leak_cycle < rig->leak_next_cycle)
+            rig->leak_next_cycle = rig->pin[i].leak_cycle;
+    }
+}
+
 static void on_pin_change(avr_irq_t *irq, uint32_t value, void *param) {
     struct rig *rig = param;
     if (value != irq->value)
         rig->counters.pin_changes_seen++;
 }
+
+static void arm(struct rig *rig);
 
 static void write_port_register(struct rig *rig, avr_ioport_t *port, avr_io_addr_t address,
                                 uint8_t value) {
@@ -232,6 +269,7 @@ static void write_port_register(struct rig *rig, avr_ioport_t *port, avr_io_addr
     for (unsigned bit = 0; bit < 8; bit++)
         if (changed & (1u << bit))
             resolve(rig, pin_index((unsigned)(port->name - 'A'), bit));
+    arm(rig); // a net may have begun to leak
 }
 
 static void on_port_write(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param) {
@@ -551,6 +589,8 @@ static uint64_t next_stop(const struct rig *rig) {
         stop = rig->drives[rig->drive_next].cycle;
     if (rig->line_next < rig->line_count && rig->line[rig->line_next].cycle < stop)
         stop = rig->line[rig->line_next].cycle;
+    if (rig->leak_next_cycle < stop)
+        stop = rig->leak_next_cycle;
     return stop;
 }
 
@@ -559,6 +599,8 @@ static uint64_t next_stop(const struct rig *rig) {
 static avr_cycle_count_t on_stop(avr_t *avr, avr_cycle_count_t when, void *param) {
     struct rig *rig = param;
     (void)when;
+    if (rig->leak_next_cycle <= avr->cycle)
+        leak(rig);
     while (rig->drive_next < rig->drive_count && rig->drives[rig->drive_next].cycle <= avr->cycle) {
         rig->counters.drives_waiting--;
         apply_drive(rig, &rig->drives[rig->drive_next++]);
@@ -749,7 +791,7 @@ void rig_reset(struct rig *rig, int cause) {
 
 struct rig *rig_open(const char *mcu, uint32_t frequency_hz, const uint8_t *flash,
                      uint32_t flash_size, uint32_t line_byte_cycles, uint32_t bits_per_byte,
-                     int cause) {
+                     uint64_t leak_cycles, int cause) {
     avr_global_logger_set(on_log);
     avr_t *avr = avr_make_mcu_by_name(mcu);
     if (!avr)
@@ -776,8 +818,10 @@ struct rig *rig_open(const char *mcu, uint32_t frequency_hz, const uint8_t *flas
     rig->mcusr = avr->reset_flags.porf.reg;
     rig->line_byte_cycles = line_byte_cycles;
     rig->bits_per_byte = bits_per_byte;
+    rig->leak_cycles = leak_cycles;
+    rig->leak_next_cycle = never;
     for (unsigned i = 0; i < pin_count; i++)
-        rig->pin[i] = (struct pin){.next = (uint8_t)i, .external = -1};
+        rig->pin[i] = (struct pin){.next = (uint8_t)i, .external = -1, .leak_cycle = never};
     take_over(rig);
     rig->counters.stack_low = avr->ramend;
     scramble(rig);

@@ -209,6 +209,25 @@ def test_rounding_of_the_first_point_contradicts_nothing() -> None:
     assert abs(host_s) <= bound_s < 1e-13
 
 
+def test_a_probe_at_the_smallest_rate_is_not_refused_for_its_rounding() -> None:
+    for kept_us in range(1_000_000, 1_000_200):
+        clock = ClockMap(MAX_PPM)
+        clock.add_probe(0.1, 0, kept_us, float(Fraction(0.1) + Fraction(kept_us * 99, 10**8)))
+        assert clock.restarts == 0
+
+
+def test_rounding_of_a_distant_point_is_part_of_the_bound() -> None:
+    """Found by a long Hypothesis run: probes without delay, the second one hours after the first."""
+    clock = ClockMap(MAX_PPM, points_max=3)
+    clock.add_arrival(1, 0.064755002195863)
+    clock.add_probe(0.0, 0, 0, 0.0)
+    clock.add_probe(34434.59566911961, 34_359_147_688, 34_359_147_688, 34434.59566911961)
+    host_s, bound_s = clock.to_host(1)
+    truth_s = Fraction(1_002_195_863, 10**15)
+    assert abs(Fraction(host_s) - truth_s) <= Fraction(bound_s)
+    assert bound_s < 1e-9
+
+
 def test_order_of_arrival_does_not_matter() -> None:
     """Records sent again after a break arrive with old board times."""
     arrivals = [(i * 1_000_000, i + 0.01 + 0.003 * (i * 7 % 11)) for i in range(50)]

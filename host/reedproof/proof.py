@@ -1,0 +1,288 @@
+"""Proving a board: who it is, the electrical self-test, and a magnet over every input.
+
+The procedure and its verdicts; asking and showing are the caller's.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from reedproof.errors import LineLost
+from reedproof.recorder import Recorder
+from reedproof.records import (
+    Arm,
+    Broke,
+    Fault,
+    FaultChange,
+    Heartbeat,
+    LinkDown,
+    LinkEvent,
+    Made,
+    SelftestResult,
+    Verdict,
+    input_mask,
+)
+
+ASK_S = 20.0  # a magnet is passed within this, or the input counts as silent
+AFTER_S = 0.4  # what belongs to a pass comes within this
+
+
+class Result(str, enum.Enum):
+    """What is said of one input. The order is from good to bad."""
+
+    GOOD = "good"
+    NOT_TRIED = "not tried"
+    NO_CLOSURE = "no closure"
+    SWAPPED = "swapped"
+    HELD_HIGH = "held high"
+    CHATTER = "chatter"
+    SHORTED = "shorted"
+    READS_CLOSED = "reads closed"
+    STUCK = "stuck closed"
+
+
+ADVICE = {
+    Result.GOOD: "",
+    Result.NOT_TRIED: "pass a magnet over it",
+    Result.NO_CLOSURE: "check lead and plug, then the magnet's height and the contact",
+    Result.SWAPPED: "exchange the plugs, or the names on the sheet",
+    Result.HELD_HIGH: "unplug it: something puts voltage on it, or it is an open line that keeps its charge",
+    Result.CHATTER: "look for a rubbing lead or a bad joint; keep it away from motor leads",
+    Result.SHORTED: "power off, look for a solder bridge or a pinched lead",
+    Result.READS_CLOSED: "a magnet parked on it, a stuck contact or a short to ground: unplug to tell",
+    Result.STUCK: "move the magnet away; if it stays, replace the contact",
+}
+
+
+@dataclass
+class InputProof:
+    """One input's line in the table. Widths are as the board sends them, rounded down by at most 6 %."""
+
+    input: int
+    electrical: str = "good"
+    partners: list[int] = field(default_factory=list)
+    passes: int = 0
+    closures: int = 0
+    edges: int = 0
+    bounces_max: int = 0
+    longest_bounce_us: int = 0
+    closed_ms_min: float | None = None
+    closed_ms_max: float | None = None
+    answered_on: int | None = None
+    faults: list[str] = field(default_factory=list)
+    result: Result = Result.NOT_TRIED
+
+    @property
+    def advice(self) -> str:
+        if self.result is Result.SWAPPED:
+            return f"answers on input {self.answered_on}: {ADVICE[self.result]}"
+        if self.result is Result.SHORTED and self.partners:
+            return f"shorted to input {', '.join(map(str, self.partners))}: {ADVICE[self.result]}"
+        return ADVICE[self.result]
+
+
+@dataclass
+class Proof:
+    """What was found, ready to be stored and shown again."""
+
+    port: str
+    board: int
+    kind: str
+    build: int
+    boot: int
+    protocol: int
+    sample_us: int
+    settings_defaulted: bool
+    made_at_s: float
+    inputs: list[InputProof]
+    interruptions: list[str] = field(default_factory=list)
+    ledger_balances: bool | None = None
+
+    @property
+    def is_good(self) -> bool:
+        """Every input good, nothing interrupted, every counted closure recorded."""
+        return (
+            all(line.result is Result.GOOD for line in self.inputs)
+            and not self.interruptions
+            and self.ledger_balances is not False
+        )
+
+    def as_dict(self) -> dict[str, Any]:
+        data = asdict(self)
+        data["good"] = self.is_good
+        for line, proved in zip(data["inputs"], self.inputs, strict=True):
+            line["result"] = proved.result.value
+            line["advice"] = proved.advice
+        return data
+
+    @staticmethod
+    def from_dict(data: dict[str, Any]) -> Proof:
+        """The inverse of ``as_dict``."""
+        fields = {name: value for name, value in data.items() if name != "good"}
+        fields["inputs"] = [
+            InputProof(**{**{k: v for k, v in line.items() if k != "advice"}, "result": Result(line["result"])})
+            for line in data["inputs"]
+        ]
+        return Proof(**fields)
+
+
+class Prover:
+    """Collects what one recorder delivers into a proof.
+
+    ``seen`` is called with every event, after it is stored, so that callers can show it live.
+    """
+
+    def __init__(
+        self, recorder: Recorder, made_at_s: float, seen: Callable[[LinkEvent], None] = lambda _: None
+    ) -> None:
+        self._recorder = recorder
+        self._link = recorder.link
+        self._seen = seen
+        hello = self._link.hello
+        self.lines = {number: InputProof(number) for number in range(1, hello.inputs + 1)}
+        self._open: dict[int, Made] = {}
+        self._faults: dict[int, Fault] = {number: Fault(0) for number in self.lines}
+        self._past_faults: dict[int, Fault] = dict(self._faults)
+        self._edges_before: dict[int, int] = {}
+        self.proof = Proof(
+            port=self._link.name,
+            board=hello.board,
+            kind=hello.kind_name,
+            build=hello.build,
+            boot=hello.boot,
+            protocol=hello.protocol,
+            sample_us=hello.sample_us,
+            settings_defaulted=hello.settings_defaulted,
+            made_at_s=made_at_s,
+            inputs=list(self.lines.values()),
+        )
+
+    # ---- the three steps ----
+
+    def test_electrically(self) -> dict[int, SelftestResult]:
+        """Runs the board's self-test and notes its verdicts."""
+        results = self._link.selftest()
+        for number, result in results.items():
+            line = self.lines[number]
+            line.electrical = Verdict(result.verdict).name.lower()
+            line.partners = list(result.partners)
+        return results
+
+    def arm(self) -> None:
+        """From here on the board watches for inputs that never close."""
+        self._link.obey(Arm(input_mask(list(self.lines))))
+
+    def ask(self, number: int, wait_s: float = ASK_S) -> int | None:
+        """Waits for the pass over input ``number`` and returns the input that answered."""
+        before = self._counts()
+        line = self.lines[number]
+        line.passes += 1
+        end_s = self._link.now_s() + wait_s
+        while self._link.now_s() < end_s:
+            self.watch(min(0.1, end_s - self._link.now_s()))
+            if self._grown(before, number) is not None:
+                self.watch(AFTER_S)  # what else belongs to this pass
+                break
+        answered = self._grown(before, number)
+        if answered is not None and answered != number:
+            line.answered_on = answered
+        return answered
+
+    def watch(self, seconds: float) -> list[LinkEvent]:
+        """Stores and notes what comes for a while."""
+        end_s = self._link.now_s() + seconds
+        events: list[LinkEvent] = []
+        while self._link.now_s() < end_s:
+            for event in self._recorder.pump(end_s - self._link.now_s()):
+                self._note(event)
+                self._seen(event)
+                events.append(event)
+        return events
+
+    def finish(self) -> Proof:
+        """Waits for one more round of counters, judges every input and returns the proof."""
+        self.watch(1.2)
+        for line in self.lines.values():
+            if line.answered_on is None and line.passes == 0:
+                line.passes = line.closures  # nobody was asked: every closure is a pass
+            line.faults = self._past_faults[line.input].names
+            line.result = self._judge(line)
+        ledger = self._recorder.store.ledger(self._recorder.boot_id)
+        told = [entry.balances for entry in ledger]
+        self.proof.ledger_balances = False if False in told else None if None in told else True
+        self.proof.board = self._link.hello.board
+        return self.proof
+
+    # ---- notes ----
+
+    def _counts(self) -> dict[int, int]:
+        return {number: line.closures for number, line in self.lines.items()}
+
+    def _grown(self, before: dict[int, int], asked: int) -> int | None:
+        grown = [number for number, count in self._counts().items() if count > before[number]]
+        return asked if asked in grown else grown[0] if grown else None
+
+    def _note(self, event: LinkEvent) -> None:
+        match event:
+            case Made():
+                line = self.lines[event.input]
+                line.closures += 1
+                self._open[event.input] = event
+                self._note_bounce(line, event.bounces, event.gap_us)
+            case Broke():
+                line = self.lines[event.input]
+                self._note_bounce(line, event.bounces, 0)
+                made = self._open.pop(event.input, None)
+                if made is not None:
+                    self._note_duration(line, (event.time_us - made.time_us) / 1000)
+            case FaultChange():
+                self._change_fault(event)
+            case Heartbeat():
+                start = self._edges_before.setdefault(event.input, event.edges)
+                self.lines[event.input].edges = event.edges - start
+            case LinkDown():
+                self.proof.interruptions.append(event.reason)
+                raise LineLost(f"{event.reason}; what was counted is stored, plug it in and prove it again")
+            case _:
+                pass
+
+    @staticmethod
+    def _note_bounce(line: InputProof, bounces: int, gap_us: int) -> None:
+        line.bounces_max = max(line.bounces_max, bounces)
+        line.longest_bounce_us = max(line.longest_bounce_us, gap_us)
+
+    @staticmethod
+    def _note_duration(line: InputProof, closed_ms: float) -> None:
+        shortest, longest = line.closed_ms_min, line.closed_ms_max
+        line.closed_ms_min = closed_ms if shortest is None else min(shortest, closed_ms)
+        line.closed_ms_max = closed_ms if longest is None else max(longest, closed_ms)
+
+    def _change_fault(self, change: FaultChange) -> None:
+        fault = Fault(change.fault)
+        if change.active:
+            self._faults[change.input] |= fault
+            self._past_faults[change.input] |= fault
+        else:
+            self._faults[change.input] &= ~fault
+
+    def _judge(self, line: InputProof) -> Result:
+        """The worst that is known of it."""
+        faults = self._past_faults[line.input]
+        if line.input in self._open or Fault.STUCK_CLOSED in self._faults[line.input]:
+            return Result.STUCK
+        if line.electrical == "shorted":
+            return Result.SHORTED
+        if line.electrical == "reads_low":
+            return Result.READS_CLOSED
+        if Fault.CHATTER in faults:
+            return Result.CHATTER
+        if line.electrical == "held_high":
+            return Result.HELD_HIGH
+        if line.answered_on is not None:
+            return Result.SWAPPED
+        if line.closures:
+            return Result.GOOD
+        return Result.NO_CLOSURE if line.passes else Result.NOT_TRIED

@@ -1,0 +1,115 @@
+"""From a link into the store: batches by time and count, acknowledgement after the commit, gaps as
+records."""
+
+from __future__ import annotations
+
+import secrets
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from reedproof.link import Link
+from reedproof.records import (
+    Broke,
+    FaultChange,
+    Heartbeat,
+    LinkDown,
+    LinkEvent,
+    LinkUp,
+    Lost,
+    Made,
+    Record,
+)
+from reedproof.store import Store
+
+#: The board keeps 64 records, and at full line rate they come in 33 ms: a batch must be committed
+#: and acknowledged well before.
+BATCH_S = 0.01
+BATCH_RECORDS = 32
+
+
+@dataclass
+class Recorder:
+    """Call ``pump`` in a loop; it returns what happened, everything in it being stored already."""
+
+    link: Link
+    store: Store
+    wall_s: Callable[[], float] = time.time
+    _batch: list[tuple[Record, float]] = field(default_factory=list)
+    _beats: list[Heartbeat] = field(default_factory=list)
+    _pending: list[LinkEvent] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        if self.link.hello.board == 0:
+            # A name by chance, so that its records can be told from another board's.
+            self.link.name_board(1 + secrets.randbelow(0xFFFFFFFF))
+        self._begin()
+
+    def _begin(self) -> None:
+        self._wall_offset_s = self.wall_s() - self.link.now_s()
+        hello = self.link.hello
+        self.boot_id = self.store.boot(hello, self.wall_s())
+        stored = self.store.next_number(self.boot_id)
+        if hello.oldest > stored:
+            detail = f"records {stored} to {hello.oldest - 1} were given to another host"
+            self.store.add_gap(self.boot_id, self.wall_s(), "elsewhere", detail)
+
+    def _host_s(self, time_us: int, now_s: float) -> float:
+        """Wall-clock time of a board time; that of its arrival until the clocks are matched."""
+        clock = self.link.clock
+        return self._wall_offset_s + (clock.to_host(time_us)[0] if clock.bounded else now_s)
+
+    def pump(self, timeout_s: float) -> list[LinkEvent]:
+        """Stores what came within ``timeout_s``. Raises StoreError when it cannot: then nothing of
+        the batch is acknowledged, and the board still has it."""
+        end_s = self.link.now_s() + timeout_s
+        events: list[LinkEvent] = []
+        while True:
+            for happened in self.link.poll(max(0.0, end_s - self.link.now_s())):
+                self._take(happened)
+                events.append(happened)
+            if self._batch or self._beats:
+                self._wait_for_more(events)
+                self.flush()
+            if events or self.link.now_s() >= end_s:
+                return events
+
+    def _wait_for_more(self, events: list[LinkEvent]) -> None:
+        start_s = self.link.now_s()
+        while len(self._batch) < BATCH_RECORDS and self.link.now_s() - start_s < BATCH_S:
+            for happened in self.link.poll(BATCH_S):
+                self._take(happened)
+                events.append(happened)
+
+    def _take(self, happened: LinkEvent) -> None:
+        now_s = self.link.now_s()
+        if isinstance(happened, Made | Broke | FaultChange):
+            self._batch.append((happened, self._host_s(happened.time_us, now_s)))
+        elif isinstance(happened, Lost):
+            self._batch.append((happened, self._wall_offset_s + now_s))
+            self._gap("board_full", f"{happened.count} records lost on the board")
+        elif isinstance(happened, Heartbeat):
+            self._beats.append(happened)
+        elif isinstance(happened, LinkDown):
+            self._gap("link_down", happened.reason)
+        elif isinstance(happened, LinkUp):
+            self.flush()
+            if happened.lost_boot:
+                self._gap("reboot", f"the board started anew ({happened.hello.reset_name})")
+            self._begin()
+
+    def _gap(self, kind: str, detail: str) -> None:
+        self.flush()
+        self.store.add_gap(self.boot_id, self.wall_s(), kind, detail)
+
+    def flush(self) -> None:
+        """Commits what is pending, then acknowledges it."""
+        if not self._batch and not self._beats:
+            return
+        self.store.add(self.boot_id, self._batch, self._beats)
+        if self._batch:
+            last = self._batch[-1][0]
+            next_number = last.number + (last.count if isinstance(last, Lost) else 1)
+            self.link.acknowledge(next_number)
+        self._batch.clear()
+        self._beats.clear()

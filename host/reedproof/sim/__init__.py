@@ -1,0 +1,1 @@
+"""Simulated boards and contacts, and the C core inside Python."""

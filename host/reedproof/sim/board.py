@@ -1,0 +1,182 @@
+"""A virtual board: the C core with simulated contacts, behind the interface of a serial line.
+
+Its time passes only while somebody reads, and is a simulated one: as fast as the computer goes, or
+held back to real time.
+"""
+
+from __future__ import annotations
+
+import heapq
+import random
+import time
+from collections.abc import Callable, Iterable
+
+from reedproof.errors import LineError, LineLost
+from reedproof.sim.contacts import Contact, ContactFault, Edge
+from reedproof.sim.core import Device
+
+STEP_US = 500
+BYTES_PER_STEP = 25  # 500 kbaud
+BETWEEN_PASSES_US = 250_000
+
+#: For `virtual:faulty`, and the demo: what is wrong with which input.
+FAULTY = {3: ContactFault.OPEN_LEAD, 7: ContactFault.STUCK, 12: ContactFault.RUBBING_LEAD}
+SWAPPED = (9, 10)
+
+
+class VirtualBoard:
+    """Implements Transport. ``speed`` 0 runs as fast as it can, 1 in real time."""
+
+    is_simulated = True
+
+    def __init__(
+        self,
+        *,
+        name: str = "virtual:",
+        seed: int = 1,
+        inputs: int = 16,
+        speed: float = 0.0,
+        memory: bytearray | None = None,
+        faults: dict[int, ContactFault] | None = None,
+        swapped: tuple[int, int] | None = None,
+        shorts: Iterable[frozenset[int]] = (),
+        on_step: Callable[[VirtualBoard], None] | None = None,
+    ) -> None:
+        self.name = name
+        self.inputs = inputs
+        self._speed = speed
+        self._memory = memory
+        self._shorts = list(shorts)
+        self._on_step = on_step
+        self.contacts = {
+            number: Contact(random.Random(f"{seed}/{number}"), fault=(faults or {}).get(number))
+            for number in range(1, inputs + 1)
+        }
+        self._plug = {number: number for number in self.contacts}
+        if swapped is not None:
+            first, second = swapped
+            self._plug[first], self._plug[second] = second, first
+        self._events: list[tuple[int, int, int, bool]] = []  # (time, order, input, closed)
+        self._order = 0
+        self._closed = False
+        self._line = bytearray()
+        self._levels = 0
+        self._busy_until_us = {number: 0 for number in self.contacts}
+        self.now_us = 0
+        self._boot_us = 0
+        self._started_s = time.monotonic()
+        self.device = self._power_up(reset_cause=1)
+
+    def _power_up(self, reset_cause: int) -> Device:
+        device = Device(
+            inputs=self.inputs, memory=self._memory, reset_cause=reset_cause, levels=self._levels
+        )
+        self._memory = device.memory
+        self._boot_us = self.now_us
+        return device
+
+    # ---- what the simulated people do ----
+
+    def pass_magnet(self, number: int) -> None:
+        """A magnet passes over contact ``number`` as soon as its last pass is over."""
+        at_us = max(self.now_us + 50_000, self._busy_until_us[number] + 50_000)
+        edges = self.contacts[number].pass_magnet(at_us)
+        self.schedule(self._plug[number], edges)
+        self._busy_until_us[number] = edges[-1][0] if edges else at_us
+
+    def carousel(self, rounds: int) -> None:
+        """A magnet goes over all contacts in turn, several times."""
+        for number in self.contacts:
+            at_us = self.now_us + number * BETWEEN_PASSES_US
+            for _ in range(rounds):
+                self.schedule(self._plug[number], self.contacts[number].pass_magnet(at_us))
+                at_us += self.inputs * BETWEEN_PASSES_US
+
+    def schedule(self, number: int, edges: Iterable[Edge]) -> None:
+        """Raw edges on an input, times in simulated microseconds since the program started."""
+        for time_us, closed in edges:
+            self._order += 1
+            heapq.heappush(self._events, (time_us, self._order, number, closed))
+
+    def reset(self, reset_cause: int = 2) -> None:
+        """The board starts anew; what it had not been asked for is gone."""
+        self._line.clear()
+        self.device = self._power_up(reset_cause)
+
+    # ---- the board ----
+
+    def _board_us(self) -> int:
+        return self.now_us - self._boot_us
+
+    def _test_levels(self) -> int:
+        """What the pins read during the self-test: driven low over pull-up over what leaks away."""
+        pulled, driven = self.device.test_pins()
+        low = self._levels | driven
+        for short in self._shorts:
+            mask = sum(1 << (number - 1) for number in short)
+            if low & mask:
+                low |= mask
+        return low | ~pulled & ((1 << self.inputs) - 1)
+
+    def _step(self) -> None:
+        end_us = self.now_us + STEP_US
+        while self._events and self._events[0][0] <= end_us:
+            time_us, _, number, closed = heapq.heappop(self._events)
+            bit = 1 << (number - 1)
+            self._levels = self._levels | bit if closed else self._levels & ~bit
+            self.now_us = max(self.now_us, time_us)
+            self.device.sample(self._board_us(), self._levels)
+        self.now_us = end_us
+        now_us = self._board_us()
+        if self.device.is_testing:
+            self.device.test(now_us, self._test_levels())
+        self.device.poll(now_us)
+        if len(self._line) < BYTES_PER_STEP:
+            self._line += self.device.transmit(now_us)
+        if self.device.wants_reboot:
+            self.reset(reset_cause=5)
+        if self._on_step is not None:
+            self._on_step(self)
+        if self._speed:
+            behind_s = self.now_us / 1e6 / self._speed - (time.monotonic() - self._started_s)
+            if behind_s > 0:
+                time.sleep(behind_s)
+
+    # ---- the line ----
+
+    def read(self, timeout_s: float) -> bytes:
+        self._check_open()
+        end_us = self.now_us + max(STEP_US, round(timeout_s * 1e6))
+        while not self._line and self.now_us < end_us:
+            self._step()
+        data = bytes(self._line)
+        self._line.clear()
+        return data
+
+    def write(self, data: bytes) -> None:
+        self._check_open()
+        self.device.receive(self._board_us(), data)
+
+    def _check_open(self) -> None:
+        if self._closed:
+            raise LineLost(f"{self.name}: the line is gone (unplugged?)")
+
+    def close(self) -> None:
+        self._closed = True
+
+    def now_s(self) -> float:
+        return self.now_us / 1e6
+
+
+def open_virtual(url: str, *, speed: float = 0.0) -> VirtualBoard:
+    """The board that a `virtual:` URL names. Raises LineError for one it does not know."""
+    match url.removeprefix("virtual:"):
+        case "":
+            return VirtualBoard(name=url, speed=speed)
+        case "faulty":
+            return VirtualBoard(name=url, speed=speed, faults=FAULTY, swapped=SWAPPED)
+        case other:
+            raise LineError(
+                f"virtual:{other}: no such virtual board; there are 'virtual:' (all good) and "
+                "'virtual:faulty'"
+            )

@@ -1,0 +1,409 @@
+"""What the boards said, kept: SQLite by default, any database SQLAlchemy reaches by URL.
+
+A record is identified by its board, boot and number, so storing it twice stores it once. Whatever
+was committed survives a killed program and a power cut; a link acknowledges only what was committed.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import (
+    JSON,
+    Column,
+    Connection,
+    Float,
+    ForeignKey,
+    Integer,
+    MetaData,
+    String,
+    Table,
+    UniqueConstraint,
+    create_engine,
+    event,
+    func,
+    select,
+)
+from sqlalchemy.engine import URL, Engine, make_url
+from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, SQLAlchemyError
+
+from reedproof.errors import StoreError
+from reedproof.records import Broke, FaultChange, Heartbeat, Hello, Lost, Made, Record
+
+SCHEMA_VERSION = 1
+
+MADE, BROKE, FAULT, LOST = "made", "broke", "fault", "lost"
+
+_metadata = MetaData()
+
+_about = Table("about", _metadata, Column("schema_version", Integer, nullable=False))
+
+boots = Table(
+    "boots",
+    _metadata,
+    Column("id", Integer, primary_key=True),
+    Column("board", Integer, nullable=False),
+    Column("boot", Integer, nullable=False),
+    Column("kind", String, nullable=False),
+    Column("build", Integer, nullable=False),
+    Column("inputs", Integer, nullable=False),
+    Column("sample_us", Integer, nullable=False),
+    Column("reset_cause", String, nullable=False),
+    Column("first_seen_s", Float, nullable=False),  # seconds since 1970, by the host's clock
+    UniqueConstraint("board", "boot"),
+)
+
+records = Table(
+    "records",
+    _metadata,
+    Column("boot_id", Integer, ForeignKey("boots.id"), primary_key=True),
+    Column("number", Integer, primary_key=True),
+    Column("kind", String, nullable=False),
+    Column("input", Integer),
+    Column("time_us", Integer),
+    Column("host_s", Float, nullable=False),
+    Column("bounces", Integer),
+    Column("gap_us", Integer),
+    Column("settle_us", Integer),
+    Column("dropouts", Integer),
+    Column("duration_ms", Integer),
+    Column("fault", Integer),
+    Column("active", Integer),
+    Column("count", Integer),
+    sqlite_with_rowid=False,
+)
+
+gaps = Table(
+    "gaps",
+    _metadata,
+    Column("id", Integer, primary_key=True),
+    Column("boot_id", Integer, ForeignKey("boots.id"), nullable=False),
+    Column("host_s", Float, nullable=False),
+    Column("kind", String, nullable=False),
+    Column("detail", String, nullable=False),
+)
+
+counters = Table(
+    "counters",
+    _metadata,
+    Column("boot_id", Integer, ForeignKey("boots.id"), primary_key=True),
+    Column("input", Integer, primary_key=True),
+    Column("next", Integer, nullable=False),
+    Column("time_us", Integer, nullable=False),
+    Column("edges", Integer, nullable=False),
+    Column("closures", Integer, nullable=False),
+    Column("lost", Integer, nullable=False),
+    Column("blips", Integer, nullable=False),
+    Column("dropouts", Integer, nullable=False),
+    Column("longest_blip_us", Integer, nullable=False),
+    Column("longest_dropout_us", Integer, nullable=False),
+    Column("faults", Integer, nullable=False),
+)
+
+proofs = Table(
+    "proofs",
+    _metadata,
+    Column("id", Integer, primary_key=True),
+    Column("made_at_s", Float, nullable=False),
+    Column("board", Integer, nullable=False),
+    Column("result", JSON, nullable=False),
+)
+
+
+@dataclass(frozen=True)
+class LedgerLine:
+    """One input of one boot. ``balances`` is None when it cannot be told: records are still on
+    their way, or ``lost`` stands at its maximum."""
+
+    input: int
+    recorded: int
+    lost: int
+    counted: int
+    balances: bool | None
+
+
+LOST_MAX = 65535
+
+
+def default_path() -> Path:
+    """Where the store is when nobody says otherwise: $REEDPROOF_STORE, or the user's data folder."""
+    chosen = os.environ.get("REEDPROOF_STORE")
+    if chosen:
+        return Path(chosen)
+    base = os.environ.get("XDG_DATA_HOME")
+    return (Path(base) if base else Path.home() / ".local" / "share") / "reedproof" / "store.sqlite"
+
+
+def _url_of(where: str | Path) -> URL:
+    text = str(where)
+    if isinstance(where, Path) or "://" not in text:
+        return URL.create("sqlite", database=text)
+    return make_url(text)
+
+
+def _set_up_sqlite(connection: Any, _: object) -> None:
+    cursor = connection.cursor()
+    cursor.execute("PRAGMA journal_mode=WAL")
+    # FULL: what is acknowledged to a board must survive a power cut, not only a killed program.
+    cursor.execute("PRAGMA synchronous=FULL")
+    cursor.execute("PRAGMA foreign_keys=ON")
+    cursor.execute("PRAGMA busy_timeout=5000")
+    cursor.close()
+
+
+def _row(boot_id: int, record: Record, host_s: float) -> dict[str, Any]:
+    row: dict[str, Any] = dict.fromkeys(records.columns.keys())
+    row.update(boot_id=boot_id, number=record.number, host_s=host_s)
+    match record:
+        case Made():
+            row.update(
+                kind=MADE, input=record.input, time_us=record.time_us, bounces=record.bounces,
+                gap_us=record.gap_us, settle_us=record.settle_us,
+            )  # fmt: skip
+        case Broke():
+            row.update(
+                kind=BROKE, input=record.input, time_us=record.time_us, bounces=record.bounces,
+                dropouts=record.dropouts, duration_ms=record.duration_ms,
+            )  # fmt: skip
+        case FaultChange():
+            row.update(
+                kind=FAULT, input=record.input, time_us=record.time_us, fault=record.fault,
+                active=int(record.active),
+            )  # fmt: skip
+        case Lost():
+            row.update(kind=LOST, count=record.count)
+    return row
+
+
+class Store:
+    """Opens the store and makes it where it is missing.
+
+    ``where`` is a file or a database URL. Raises StoreError when it cannot be opened, is not a
+    store, or was made by a newer program.
+    """
+
+    def __init__(self, where: str | Path | None = None) -> None:
+        try:
+            url = _url_of(default_path() if where is None else where)
+            self.name = url.database if url.drivername == "sqlite" else url.render_as_string()
+            if url.drivername == "sqlite" and url.database and url.database != ":memory:":
+                Path(url.database).expanduser().parent.mkdir(parents=True, exist_ok=True)
+            self._engine: Engine = create_engine(url)
+            if url.drivername == "sqlite":
+                event.listen(self._engine, "connect", _set_up_sqlite)
+            with self._engine.begin() as connection:
+                self._prepare(connection)
+            self._connection = self._engine.connect()
+        except (ArgumentError, NoSuchModuleError) as error:
+            raise StoreError(f"{where}: not a file or database URL ({error})") from error
+        except ImportError as error:
+            raise StoreError(f"{where}: the driver for this database is missing ({error})") from error
+        except (DatabaseError, OSError) as error:
+            raise self._refusal(error) from error
+
+    def _refusal(self, error: Exception) -> StoreError:
+        text = str(getattr(error, "orig", None) or error)
+        where = getattr(self, "name", "store")
+        if "full" in text or "No space" in text:
+            return StoreError(
+                f"{where}: the disk is full; what was stored is safe, free some space and start again"
+            )
+        if "not a database" in text:
+            return StoreError(f"{where}: this file is not a reedproof store; choose another with --store")
+        if "locked" in text:
+            return StoreError(f"{where}: another program holds the store; close it and try again")
+        if "readonly" in text or "unable to open" in text or "ermission" in text:
+            return StoreError(f"{where}: cannot be written to; check the folder and its permissions")
+        return StoreError(f"{where}: {text.splitlines()[0]}")
+
+    def _prepare(self, connection: Connection) -> None:
+        _metadata.create_all(connection)
+        version = connection.execute(select(_about.c.schema_version)).scalar()
+        if version is None:
+            connection.execute(_about.insert().values(schema_version=SCHEMA_VERSION))
+        elif version != SCHEMA_VERSION:
+            raise StoreError(
+                f"{self.name}: made by another version of reedproof (schema {version}, this program "
+                f"knows {SCHEMA_VERSION}); update reedproof or choose another store with --store"
+            )
+
+    # ---- writing: each call is one transaction ----
+
+    def boot(self, hello: Hello, host_s: float) -> int:
+        """The id of a board's boot, entered on first sight."""
+        with self._transaction() as connection:
+            found = connection.execute(
+                select(boots.c.id).where(boots.c.board == hello.board, boots.c.boot == hello.boot)
+            ).scalar()
+            if found is not None:
+                return int(found)
+            row = {
+                "board": hello.board, "boot": hello.boot, "kind": hello.kind_name, "build": hello.build,
+                "inputs": hello.inputs, "sample_us": hello.sample_us, "reset_cause": hello.reset_name,
+                "first_seen_s": host_s,
+            }  # fmt: skip
+            key = connection.execute(boots.insert().values(row)).inserted_primary_key
+            assert key is not None
+            return int(key[0])
+
+    def add(
+        self, boot_id: int, batch: Iterable[tuple[Record, float]], beats: Iterable[Heartbeat] = ()
+    ) -> None:
+        """Stores records with their host times, and the newest counters, in one transaction.
+        Records that are there already are left as they are."""
+        rows = [_row(boot_id, record, host_s) for record, host_s in batch]
+        newest = {beat.input: beat for beat in beats}
+        with self._transaction() as connection:
+            if rows:
+                connection.execute(self._insert_new(), rows)
+            for beat in newest.values():
+                self._put_counters(connection, boot_id, beat)
+
+    def _insert_new(self) -> Any:
+        if self._engine.dialect.name == "sqlite":
+            from sqlalchemy.dialects.sqlite import insert as sqlite_insert
+
+            return sqlite_insert(records).on_conflict_do_nothing()
+        from sqlalchemy.dialects.postgresql import insert as postgresql_insert
+
+        return postgresql_insert(records).on_conflict_do_nothing()
+
+    @staticmethod
+    def _put_counters(connection: Connection, boot_id: int, beat: Heartbeat) -> None:
+        values = {
+            name: getattr(beat, name)
+            for name in counters.columns.keys()  # noqa: SIM118 - a column collection, not a dict
+            if name != "boot_id"
+        }
+        key = (counters.c.boot_id == boot_id) & (counters.c.input == beat.input)
+        if connection.execute(counters.update().where(key).values(values)).rowcount == 0:
+            connection.execute(counters.insert().values(boot_id=boot_id, **values))
+
+    def add_gap(self, boot_id: int, host_s: float, kind: str, detail: str) -> None:
+        """A stretch that was not observed is stored, never skipped."""
+        with self._transaction() as connection:
+            connection.execute(
+                gaps.insert().values(boot_id=boot_id, host_s=host_s, kind=kind, detail=detail)
+            )
+
+    def save_proof(self, made_at_s: float, board: int, result: Mapping[str, Any]) -> int:
+        with self._transaction() as connection:
+            key = connection.execute(
+                proofs.insert().values(made_at_s=made_at_s, board=board, result=json.loads(json.dumps(result)))
+            ).inserted_primary_key
+            assert key is not None
+            return int(key[0])
+
+    # ---- reading ----
+
+    def proof(self, proof_id: int | None = None) -> tuple[int, dict[str, Any]]:
+        """A proof by its number, or the newest one. Raises StoreError when there is none."""
+        query = select(proofs.c.id, proofs.c.result).order_by(proofs.c.id.desc()).limit(1)
+        if proof_id is not None:
+            query = query.where(proofs.c.id == proof_id)
+        with self._transaction() as connection:
+            row = connection.execute(query).first()
+        if row is None:
+            which = "no proof yet" if proof_id is None else f"no proof number {proof_id}"
+            raise StoreError(f"{self.name}: {which}; 'reedproof prove PORT' makes one")
+        return int(row[0]), dict(row[1])
+
+    def proofs(self) -> list[tuple[int, float, int]]:
+        """(number, seconds since 1970, board) of all proofs, oldest first."""
+        query = select(proofs.c.id, proofs.c.made_at_s, proofs.c.board).order_by(proofs.c.id)
+        with self._transaction() as connection:
+            return [(int(a), float(b), int(c)) for a, b, c in connection.execute(query)]
+
+    def closures(self, boot_id: int) -> dict[int, int]:
+        """Recorded closures per input."""
+        query = (
+            select(records.c.input, func.count())
+            .where(records.c.boot_id == boot_id, records.c.kind == MADE)
+            .group_by(records.c.input)
+        )
+        with self._transaction() as connection:
+            return {int(number): int(count) for number, count in connection.execute(query)}
+
+    def next_number(self, boot_id: int) -> int:
+        """The number of the first record of this boot that is not stored."""
+        query = (
+            select(records.c.number, func.coalesce(records.c.count, 1))
+            .where(records.c.boot_id == boot_id)
+            .order_by(records.c.number.desc())
+            .limit(1)
+        )
+        with self._transaction() as connection:
+            row = connection.execute(query).first()
+        return 0 if row is None else int(row[0]) + int(row[1])
+
+    def ledger(self, boot_id: int) -> list[LedgerLine]:
+        """Proves per input that recorded + lost = counted, as of the input's last heartbeat."""
+        stored = self.next_number(boot_id)
+        recorded = (
+            select(func.count())
+            .where(
+                records.c.boot_id == boot_id,
+                records.c.kind == MADE,
+                records.c.input == counters.c.input,
+                records.c.number < counters.c.next,
+            )
+            .scalar_subquery()
+        )
+        query = (
+            select(
+                counters.c.input, counters.c.lost, counters.c.closures, counters.c.next, recorded
+            )
+            .where(counters.c.boot_id == boot_id)
+            .order_by(counters.c.input)
+        )
+        lines = []
+        with self._transaction() as connection:
+            for number, lost, closures, next_number, count in connection.execute(query):
+                known = next_number <= stored and lost < LOST_MAX
+                lines.append(
+                    LedgerLine(number, count, lost, closures, count + lost == closures if known else None)
+                )
+        return lines
+
+    # ---- plumbing ----
+
+    def _transaction(self) -> _Transaction:
+        return _Transaction(self)
+
+    def close(self) -> None:
+        self._connection.close()
+        self._engine.dispose()
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+class _Transaction:
+    """A transaction on the store's one connection, with errors in the user's words."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def __enter__(self) -> Connection:
+        self._begun = self._store._connection.begin()
+        return self._store._connection
+
+    def __exit__(self, kind: object, error: BaseException | None, _: object) -> None:
+        try:
+            if error is None:
+                self._begun.commit()
+            else:
+                self._begun.rollback()
+        except SQLAlchemyError as failed:
+            self._begun.close()
+            raise self._store._refusal(failed) from failed
+        if isinstance(error, SQLAlchemyError):
+            raise self._store._refusal(error) from error
