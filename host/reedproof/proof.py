@@ -6,11 +6,11 @@ The procedure and its verdicts; asking and showing are the caller's.
 from __future__ import annotations
 
 import enum
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from reedproof.errors import LineLost
+from reedproof.errors import LineLost, ReedproofError
 from reedproof.recorder import Recorder
 from reedproof.records import (
     Arm,
@@ -28,6 +28,7 @@ from reedproof.records import (
 
 ASK_S = 20.0  # a magnet is passed within this, or the input counts as silent
 AFTER_S = 0.4  # what belongs to a pass comes within this
+ROUND_S = 1.2  # every input's counters come within this
 
 
 class Result(str, enum.Enum):
@@ -77,10 +78,11 @@ class InputProof:
 
     @property
     def advice(self) -> str:
+        """What to do; empty for a good input."""
         if self.result is Result.SWAPPED:
-            return f"answers on input {self.answered_on}: {ADVICE[self.result]}"
+            return f"it answers on input {self.answered_on}: {ADVICE[self.result]}"
         if self.result is Result.SHORTED and self.partners:
-            return f"shorted to input {', '.join(map(str, self.partners))}: {ADVICE[self.result]}"
+            return f"with input {', '.join(map(str, self.partners))}: {ADVICE[self.result]}"
         return ADVICE[self.result]
 
 
@@ -123,7 +125,9 @@ class Proof:
         """The inverse of ``as_dict``."""
         fields = {name: value for name, value in data.items() if name != "good"}
         fields["inputs"] = [
-            InputProof(**{**{k: v for k, v in line.items() if k != "advice"}, "result": Result(line["result"])})
+            InputProof(
+                **{**{k: v for k, v in line.items() if k != "advice"}, "result": Result(line["result"])}
+            )
             for line in data["inputs"]
         ]
         return Proof(**fields)
@@ -136,13 +140,24 @@ class Prover:
     """
 
     def __init__(
-        self, recorder: Recorder, made_at_s: float, seen: Callable[[LinkEvent], None] = lambda _: None
+        self,
+        recorder: Recorder,
+        made_at_s: float,
+        inputs: Sequence[int] | None = None,
+        seen: Callable[[LinkEvent], None] = lambda _: None,
     ) -> None:
         self._recorder = recorder
         self._link = recorder.link
         self._seen = seen
         hello = self._link.hello
-        self.lines = {number: InputProof(number) for number in range(1, hello.inputs + 1)}
+        chosen = range(1, hello.inputs + 1) if inputs is None else sorted(set(inputs))
+        unknown = [number for number in chosen if not 1 <= number <= hello.inputs]
+        if unknown:
+            raise ReedproofError(
+                f"{self._link.name}: there is no input {unknown[0]}; this {hello.kind_name} has inputs "
+                f"1 to {hello.inputs}"
+            )
+        self.lines = {number: InputProof(number) for number in chosen}
         self._open: dict[int, Made] = {}
         self._faults: dict[int, Fault] = {number: Fault(0) for number in self.lines}
         self._past_faults: dict[int, Fault] = dict(self._faults)
@@ -160,36 +175,53 @@ class Prover:
             inputs=list(self.lines.values()),
         )
 
+        self.is_free = False  # magnets are passed unasked, over every input
+
     # ---- the three steps ----
 
     def test_electrically(self) -> dict[int, SelftestResult]:
         """Runs the board's self-test and notes its verdicts."""
         results = self._link.selftest()
-        for number, result in results.items():
-            line = self.lines[number]
+        for number, line in self.lines.items():
+            result = results[number]
             line.electrical = Verdict(result.verdict).name.lower()
             line.partners = list(result.partners)
         return results
 
-    def arm(self) -> None:
-        """From here on the board watches for inputs that never close."""
+    def begin(self) -> None:
+        """Learns the counters as they are, so that only what comes from here on counts, and arms
+        the board: it then watches for inputs that never close."""
         self._link.obey(Arm(input_mask(list(self.lines))))
+        end_s = self._link.now_s() + ROUND_S
+        while len(self._edges_before) < len(self.lines) and self._link.now_s() < end_s:
+            self.watch(0.05)
 
-    def ask(self, number: int, wait_s: float = ASK_S) -> int | None:
-        """Waits for the pass over input ``number`` and returns the input that answered."""
+    def guide(self, number: int, prompt: Callable[[int, int | None], None], wait_s: float = ASK_S) -> None:
+        """Asks for a pass over input ``number`` and waits for it.
+
+        ``prompt(number, None)`` asks; when another input answers, ``prompt(number, other)`` asks
+        once more, because a train or a stray closure could have answered. Only when the same other
+        input answers again are the plugs called swapped.
+        """
+        prompt(number, None)
+        first = self._wait_for_pass(number, wait_s)
+        if first is None or first == number:
+            return
+        prompt(number, first)
+        if self._wait_for_pass(number, wait_s) == first:
+            self.lines[number].answered_on = first
+
+    def _wait_for_pass(self, number: int, wait_s: float) -> int | None:
+        """The input that answered, the one asked for if it is among them; None when time is up."""
         before = self._counts()
-        line = self.lines[number]
-        line.passes += 1
+        self.lines[number].passes += 1
         end_s = self._link.now_s() + wait_s
         while self._link.now_s() < end_s:
             self.watch(min(0.1, end_s - self._link.now_s()))
             if self._grown(before, number) is not None:
                 self.watch(AFTER_S)  # what else belongs to this pass
                 break
-        answered = self._grown(before, number)
-        if answered is not None and answered != number:
-            line.answered_on = answered
-        return answered
+        return self._grown(before, number)
 
     def watch(self, seconds: float) -> list[LinkEvent]:
         """Stores and notes what comes for a while."""
@@ -204,10 +236,8 @@ class Prover:
 
     def finish(self) -> Proof:
         """Waits for one more round of counters, judges every input and returns the proof."""
-        self.watch(1.2)
+        self.watch(ROUND_S)
         for line in self.lines.values():
-            if line.answered_on is None and line.passes == 0:
-                line.passes = line.closures  # nobody was asked: every closure is a pass
             line.faults = self._past_faults[line.input].names
             line.result = self._judge(line)
         ledger = self._recorder.store.ledger(self._recorder.boot_id)
@@ -226,6 +256,8 @@ class Prover:
         return asked if asked in grown else grown[0] if grown else None
 
     def _note(self, event: LinkEvent) -> None:
+        if isinstance(event, Made | Broke | FaultChange | Heartbeat) and event.input not in self.lines:
+            return
         match event:
             case Made():
                 line = self.lines[event.input]
@@ -285,4 +317,4 @@ class Prover:
             return Result.SWAPPED
         if line.closures:
             return Result.GOOD
-        return Result.NO_CLOSURE if line.passes else Result.NOT_TRIED
+        return Result.NO_CLOSURE if line.passes or self.is_free else Result.NOT_TRIED

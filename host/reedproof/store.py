@@ -287,14 +287,14 @@ class Store:
     def add_gap(self, boot_id: int, host_s: float, kind: str, detail: str) -> None:
         """A stretch that was not observed is stored, never skipped."""
         with self._transaction() as connection:
-            connection.execute(
-                gaps.insert().values(boot_id=boot_id, host_s=host_s, kind=kind, detail=detail)
-            )
+            connection.execute(gaps.insert().values(boot_id=boot_id, host_s=host_s, kind=kind, detail=detail))
 
     def save_proof(self, made_at_s: float, board: int, result: Mapping[str, Any]) -> int:
         with self._transaction() as connection:
             key = connection.execute(
-                proofs.insert().values(made_at_s=made_at_s, board=board, result=json.loads(json.dumps(result)))
+                proofs.insert().values(
+                    made_at_s=made_at_s, board=board, result=json.loads(json.dumps(result))
+                )
             ).inserted_primary_key
             assert key is not None
             return int(key[0])
@@ -355,9 +355,7 @@ class Store:
             .scalar_subquery()
         )
         query = (
-            select(
-                counters.c.input, counters.c.lost, counters.c.closures, counters.c.next, recorded
-            )
+            select(counters.c.input, counters.c.lost, counters.c.closures, counters.c.next, recorded)
             .where(counters.c.boot_id == boot_id)
             .order_by(counters.c.input)
         )

@@ -27,6 +27,8 @@ from vcd.common import TimescaleUnit, VarType
 from vcd.reader import TokenKind, VarDecl, VCDParseError, tokenize
 from vcd.writer import VCDWriter
 
+from reedproof.errors import ReedproofError
+
 INPUT_MAX = 32
 CSV_HEADER = "t_us,input,closed"
 BOUNCE_HEADER = "test,transition,t_ns,level,rising_edges"
@@ -63,7 +65,7 @@ _CONTROL_BYTE = re.compile(rb"[\x00-\x08\x0e-\x1f]")
 _NON_ASCII_TO_QUESTION_MARK = bytes(byte if byte < 0x80 else 0x3F for byte in range(256))
 
 
-class TraceError(ValueError):
+class TraceError(ReedproofError):
     """A trace or its file cannot be used; the message is one line: what, where, and what to do next."""
 
 

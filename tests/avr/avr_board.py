@@ -138,11 +138,11 @@ class AvrBoard:
 
     # ---- inputs
 
-    def close_(self, input_: int, at_us: float | None = None) -> None:
+    def close_contact(self, input_: int, at_us: float | None = None) -> None:
         """Closes a contact, which ties its pin to ground."""
         self.drive(input_, 0, at_us)
 
-    def open_(self, input_: int, at_us: float | None = None) -> None:
+    def open_contact(self, input_: int, at_us: float | None = None) -> None:
         self.drive(input_, None, at_us)
 
     def drive(self, input_: int, level: int | None, at_us: float | None = None) -> None:

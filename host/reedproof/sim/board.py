@@ -12,8 +12,10 @@ import time
 from collections.abc import Callable, Iterable
 
 from reedproof.errors import LineError, LineLost
+from reedproof.records import NameBoard
 from reedproof.sim.contacts import Contact, ContactFault, Edge
-from reedproof.sim.core import Device
+from reedproof.sim.core import Device, lib
+from reedproof.wire import encode_command
 
 STEP_US = 500
 BYTES_PER_STEP = 25  # 500 kbaud
@@ -22,6 +24,15 @@ BETWEEN_PASSES_US = 250_000
 #: For `virtual:faulty`, and the demo: what is wrong with which input.
 FAULTY = {3: ContactFault.OPEN_LEAD, 7: ContactFault.STUCK, 12: ContactFault.RUBBING_LEAD}
 SWAPPED = (9, 10)
+
+
+def _named(seed: int) -> bytearray:
+    """Non-volatile memory of a board that was given a name and has default settings stored."""
+    device = Device()
+    board = 1 + random.Random(seed).randrange(0xFFFFFFFF)
+    device.receive(0, encode_command(NameBoard(board), 0))
+    device.poll(0)
+    return device.memory
 
 
 class VirtualBoard:
@@ -45,7 +56,7 @@ class VirtualBoard:
         self.name = name
         self.inputs = inputs
         self._speed = speed
-        self._memory = memory
+        self._memory = memory if memory is not None else _named(seed)
         self._shorts = list(shorts)
         self._on_step = on_step
         self.contacts = {
@@ -69,9 +80,12 @@ class VirtualBoard:
 
     def _power_up(self, reset_cause: int) -> Device:
         device = Device(
-            inputs=self.inputs, memory=self._memory, reset_cause=reset_cause, levels=self._levels
+            inputs=self.inputs,
+            build=lib.core_source_hash(),
+            memory=self._memory,
+            reset_cause=reset_cause,
+            levels=self._levels,
         )
-        self._memory = device.memory
         self._boot_us = self.now_us
         return device
 

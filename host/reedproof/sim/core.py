@@ -57,9 +57,7 @@ _CLOSURE = np.dtype(
         "itemsize": ffi.sizeof("struct bulk_closure"),
     }
 )
-_FRAME = np.dtype(
-    [("type", "u1"), ("sequence", "u1"), ("length", "u1"), ("payload", "u1", (58,))]
-)
+_FRAME = np.dtype([("type", "u1"), ("sequence", "u1"), ("length", "u1"), ("payload", "u1", (58,))])
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,156 @@
+"""`reedproof watch`: the inputs live, while one crouches under the layout."""
+
+from __future__ import annotations
+
+import dataclasses
+import json as json_module
+import sys
+import time
+from dataclasses import dataclass
+from typing import Annotated
+
+import typer
+from rich.live import Live
+from rich.table import Table
+
+from reedproof.cli.common import (
+    JsonOption,
+    PortArgument,
+    StoreOption,
+    board_name,
+    console,
+    open_link,
+    table,
+)
+from reedproof.cli.prove import show_identity
+from reedproof.records import Broke, Fault, FaultChange, Heartbeat, LinkDown, LinkEvent, LinkUp, Made
+from reedproof.recorder import Recorder
+from reedproof.sim.board import VirtualBoard
+from reedproof.store import Store
+
+REFRESH_S = 0.1
+FRESH_S = 1.0  # a closure is marked this long after it began
+
+
+@dataclass
+class _Line:
+    closed: bool = False
+    closures: int = 0
+    bounces: int = 0
+    made_us: int | None = None
+    made_s: float = -1e9
+    closed_ms: float | None = None
+    blips: int = 0
+    dropouts: int = 0
+    faults: Fault = Fault(0)
+
+
+class _Screen:
+    """What is known of every input, and the table of it."""
+
+    def __init__(self, inputs: int, title: str) -> None:
+        self.title = title
+        self.state = ""
+        self.lines = {number: _Line() for number in range(1, inputs + 1)}
+
+    def take(self, event: LinkEvent, now_s: float) -> None:
+        match event:
+            case Made():
+                line = self.lines[event.input]
+                line.closed, line.made_us, line.made_s = True, event.time_us, now_s
+                line.closures += 1
+                line.bounces = event.bounces
+            case Broke():
+                line = self.lines[event.input]
+                line.closed = False
+                if line.made_us is not None:
+                    line.closed_ms = (event.time_us - line.made_us) / 1000
+            case FaultChange():
+                line = self.lines[event.input]
+                fault = Fault(event.fault)
+                line.faults = line.faults | fault if event.active else line.faults & ~fault
+            case Heartbeat():
+                line = self.lines[event.input]
+                line.blips, line.dropouts = event.blips, event.dropouts
+                line.faults = Fault(event.faults)
+            case LinkDown():
+                self.state = f"{event.reason}; waiting for it to come back"
+            case LinkUp():
+                self.state = ""
+            case _:
+                pass
+
+    def table(self, now_s: float) -> Table:
+        rows = table(
+            ">input", "now", ">closures", ">bounces", ">closed ms", ">blips", ">dropouts", "fault",
+            title=self.title + (f"\n{self.state}" if self.state else ""),
+        )  # fmt: skip
+        for number, line in self.lines.items():
+            fresh = now_s - line.made_s < FRESH_S
+            now = "[bold]CLOSED[/bold]" if line.closed else "just" if fresh else "open"
+            rows.add_row(
+                str(number), now, str(line.closures), str(line.bounces),
+                "-" if line.closed_ms is None else f"{line.closed_ms:.0f}",
+                str(line.blips), str(line.dropouts), " ".join(line.faults.names),
+            )  # fmt: skip
+        return rows
+
+
+def _json_line(event: LinkEvent) -> str:
+    kind = type(event).__name__
+    return json_module.dumps({"event": kind, **dataclasses.asdict(event)})
+
+
+def watch(
+    port: PortArgument,
+    tick: Annotated[bool, typer.Option("--tick", help="Sound the terminal's bell at every closure.")] = False,
+    seconds: Annotated[float | None, typer.Option(help="Stop by itself after this long.", min=0.1)] = None,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Watch all inputs live. Everything seen is stored; Ctrl-C ends with a summary.
+
+    Unplugging the board is shown and waited out. With --json every event is one line.
+
+    Example: reedproof watch /dev/ttyUSB0 --tick
+    """
+    out = console(stderr=json)
+    with Store(store) as kept, open_link(port, real_time=True) as link:
+        recorder = Recorder(link, kept)
+        show_identity(link, out)
+        if isinstance(link.transport, VirtualBoard):
+            link.transport.carousel(rounds=10_000)
+        screen = _Screen(link.hello.inputs, f"board {board_name(link.hello.board)} on {link.name}")
+        started_s = link.now_s()
+        end_s = time.monotonic() + (seconds if seconds is not None else float("inf"))
+
+        def listen(live: Live | None) -> None:
+            while time.monotonic() < end_s:
+                for event in recorder.pump(REFRESH_S):
+                    screen.take(event, link.now_s())
+                    if tick and isinstance(event, Made):
+                        out.bell()
+                    if json and not isinstance(event, Heartbeat):
+                        print(_json_line(event), flush=True)
+                if live is not None:
+                    live.update(screen.table(link.now_s()))
+
+        try:
+            if json or not sys.stdout.isatty():
+                listen(None)
+            else:
+                with Live(screen.table(started_s), console=out, refresh_per_second=10) as live:
+                    listen(live)
+        except KeyboardInterrupt:
+            pass
+        if not json and not sys.stdout.isatty():
+            out.print(screen.table(link.now_s()))
+        closures = sum(line.closures for line in screen.lines.values())
+        faulty = [number for number, line in screen.lines.items() if line.faults]
+        out.print(
+            f"{closures} closures in {link.now_s() - started_s:.0f} s, stored in {kept.name}"
+            + (f"; fault on input {', '.join(map(str, faulty))}" if faulty else ""),
+            markup=False,
+            soft_wrap=True,
+        )
+    raise typer.Exit(1 if faulty else 0)
