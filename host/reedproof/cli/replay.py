@@ -15,6 +15,8 @@ from reedproof.sim.core import (
     STILL_CLOSED,
     Replay,
     ReplaySettings,
+)
+from reedproof.sim.core import (
     replay as replay_edges,
 )
 from reedproof.trace import read_trace
@@ -51,10 +53,10 @@ def document(replayed: Replay, settings: ReplaySettings) -> dict[str, Any]:
     }
 
 
-def _width(durations_ms: np.ndarray[Any, np.dtype[np.float64]]) -> str:
+def _spread(durations_ms: np.ndarray[Any, np.dtype[np.float64]]) -> list[str]:
     if not len(durations_ms):
-        return "-"
-    return f"{durations_ms.min():.2f} / {np.median(durations_ms):.2f} / {durations_ms.max():.2f}"
+        return ["-"] * 3
+    return [f"{value:.2f}" for value in np.quantile(durations_ms, (0, 0.5, 1))]
 
 
 def replay(
@@ -85,8 +87,8 @@ def replay(
 
     out = console()
     rows = table(
-        ">input", ">edges", ">closures", ">make bounces", ">break bounces", ">dropouts", ">blips",
-        "closed ms: min / median / max", "fault",
+        ">input", ">edges", ">closures", ">bounces: make", ">break", ">dropouts", ">blips",
+        ">shortest ms", ">median", ">longest", "fault",
         title=f"{file.name}: make_us {make_us}, break_us {break_us}",
     )  # fmt: skip
     for number, totals in replayed.totals.items():
@@ -96,7 +98,7 @@ def replay(
             str(number), str(totals.edges), str(totals.closures),
             f"{mine['make_bounces'].sum()}", f"{mine['break_bounces'].sum()}",
             str(totals.dropouts), str(totals.blips),
-            _width((ended["broke_us"] - ended["made_us"]) / 1000), " ".join(totals.faults.names),
+            *_spread((ended["broke_us"] - ended["made_us"]) / 1000), " ".join(totals.faults.names),
         )  # fmt: skip
     out.print(rows)
     if trace.lost:

@@ -23,8 +23,8 @@ from reedproof.cli.common import (
     table,
 )
 from reedproof.cli.prove import show_identity
-from reedproof.records import Broke, Fault, FaultChange, Heartbeat, LinkDown, LinkEvent, LinkUp, Made
 from reedproof.recorder import Recorder
+from reedproof.records import Broke, Fault, FaultChange, Heartbeat, LinkDown, LinkEvent, LinkUp, Made
 from reedproof.sim.board import VirtualBoard
 from reedproof.store import Store
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import heapq
 import random
+import secrets
 import time
 from collections.abc import Callable, Iterable
 
@@ -26,11 +27,11 @@ FAULTY = {3: ContactFault.OPEN_LEAD, 7: ContactFault.STUCK, 12: ContactFault.RUB
 SWAPPED = (9, 10)
 
 
-def _named(seed: int) -> bytearray:
-    """Non-volatile memory of a board that was given a name and has default settings stored."""
+def _named() -> bytearray:
+    """Non-volatile memory of a board that was given a name and has default settings stored. Two
+    virtual boards must not share a name, or a store would take them for one."""
     device = Device()
-    board = 1 + random.Random(seed).randrange(0xFFFFFFFF)
-    device.receive(0, encode_command(NameBoard(board), 0))
+    device.receive(0, encode_command(NameBoard(1 + secrets.randbelow(0xFFFFFFFF)), 0))
     device.poll(0)
     return device.memory
 
@@ -56,7 +57,7 @@ class VirtualBoard:
         self.name = name
         self.inputs = inputs
         self._speed = speed
-        self._memory = memory if memory is not None else _named(seed)
+        self._memory = memory if memory is not None else _named()
         self._shorts = list(shorts)
         self._on_step = on_step
         self.contacts = {

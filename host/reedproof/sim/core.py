@@ -34,7 +34,8 @@ def _check_freshness() -> None:
     if not (build.parents[3] / "firmware" / "core").is_dir():
         return
     spec = importlib.util.spec_from_file_location("core_build", build)
-    assert spec is not None and spec.loader is not None
+    assert spec is not None
+    assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     if module.source_hash() != lib.core_source_hash():

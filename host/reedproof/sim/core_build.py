@@ -157,11 +157,11 @@ static uint8_t fault_active(const struct fault *f) { return f->active; }
 static bool fault_muted(const struct fault *f) { return f->muted; }
 """
 
-HEADERS = "device.h bulk.h crc16.h width.h".split()
+HEADERS = ["device.h", "bulk.h", "crc16.h", "width.h"]
 
 
 def sources() -> list[Path]:
-    return sorted(CORE.glob("*.c")) + [HERE / "bulk.c"]
+    return [*sorted(CORE.glob("*.c")), HERE / "bulk.c"]
 
 
 def source_hash() -> int:
