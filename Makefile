@@ -25,12 +25,12 @@ AVR_MACROS_mega := -DREEDPROOF_BOARD=3 -DREEDPROOF_INPUTS=32 -DREEDPROOF_RING=12
 WARNINGS := -Wall -Wextra -Wconversion -Wshadow -Werror
 # Size is the scarce thing on the ATmega328P; what each flag behind -flto buys is in DEVELOPERS.md.
 AVR_FLAGS := -std=gnu11 -Os -flto -fshort-enums -ffunction-sections -fdata-sections \
-  -mcall-prologues -mstrict-X -fno-gcse -fno-tree-switch-conversion --param=max-inline-insns-single=4 \
+  -mcall-prologues -mstrict-X -fno-gcse -fno-tree-switch-conversion -fno-partial-inlining --param=max-inline-insns-single=4 \
   $(WARNINGS) -Wl,--gc-sections -Wl,--relax
 AVR_SOURCES := firmware/main.c $(C_SOURCES) $(wildcard firmware/boards/avr/*.[cS])
 AVR_HEADERS := $(wildcard firmware/*.h firmware/core/*.h firmware/boards/avr/*.h)
 
-.PHONY: help setup demo test check firmware images sizes bench format lint types warnings cppcheck clean
+.PHONY: help setup demo test check firmware images screens sizes bench format lint types warnings cppcheck clean
 
 help: ## this list
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -53,6 +53,9 @@ firmware: $(AVR_BOARDS:%=$(BUILD)/%.hex) sizes ## images of all boards in build/
 
 images: firmware ## copies the images into the package, so that users can flash without a compiler
 	$(PYTHON) tools/images.py
+
+screens: setup ## puts what the program prints into README.md
+	$(PYTHON) tools/screens.py
 
 bench: $(VENV)/.ready-dev | avr-packages ## what is fast and how fast, as ratios measured in one run
 	@$(MAKE) --no-print-directory firmware

@@ -27,10 +27,18 @@ static __attribute__((noinline)) void start(void) {
                 port_read_levels());
 }
 
+static void receive(void) {
+    uint8_t byte;
+    while (port_receive(&byte)) {
+        /* A frame ends in a zero byte; only then is the time of interest, and reading it costs. */
+        device_receive(&device, byte == 0 ? port_now_us() : 0, byte);
+    }
+}
+
 static void transmit(void) {
     uint8_t room = port_send_room();
     uint8_t frame[FRAME_MAX];
-    uint8_t length = device_transmit(&device, port_now_us(), frame, room);
+    uint8_t length = device_transmit(&device, frame, room);
     if (length != 0) {
         port_send(frame, length);
     }
@@ -48,6 +56,7 @@ static void take_samples(void) {
             return;
         }
         device_sample(&device, time_us, levels);
+        receive();
         transmit();
     }
 }
@@ -70,12 +79,10 @@ int main(void) {
         if (device_is_testing(&device)) {
             test_inputs();
         }
-        uint8_t byte;
-        while (port_receive(&byte)) {
-            device_receive(&device, port_now_us(), byte);
-        }
+        receive();
         transmit();
         uint16_t address;
+        uint8_t byte;
         if (port_nv_is_ready() && device_store(&device, &address, &byte)) {
             port_nv_write(address, byte);
         }

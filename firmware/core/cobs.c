@@ -1,28 +1,14 @@
 #include "cobs.h"
 
-void cobs_begin(struct cobs_encoder *encoder, uint8_t *out) {
-    encoder->out = out;
-    encoder->code_at = 0;
-    encoder->length = 1;
-}
-
-static void close_block(struct cobs_encoder *encoder) {
-    encoder->out[encoder->code_at] = (uint8_t)(encoder->length - encoder->code_at);
-}
-
-void cobs_put(struct cobs_encoder *encoder, uint8_t byte) {
-    if (byte == 0) {
-        close_block(encoder);
-        encoder->code_at = encoder->length;
-    } else {
-        encoder->out[encoder->length] = byte;
+void cobs_encode(uint8_t *out, uint8_t length) {
+    uint8_t code_at = 0;
+    for (uint8_t i = 1; i < length; i++) {
+        if (out[i] == 0) {
+            out[code_at] = (uint8_t)(i - code_at);
+            code_at = i;
+        }
     }
-    encoder->length++;
-}
-
-uint8_t cobs_end(struct cobs_encoder *encoder) {
-    close_block(encoder);
-    return encoder->length;
+    out[code_at] = (uint8_t)(length - code_at);
 }
 
 void cobs_restart(struct cobs_decoder *decoder) {

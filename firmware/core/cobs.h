@@ -1,20 +1,13 @@
-/* Consistent Overhead Byte Stuffing (Cheshire & Baker 1999), byte by byte, into caller's memory. */
+/* Consistent Overhead Byte Stuffing (Cheshire & Baker 1999), in the caller's memory. */
 #ifndef REEDPROOF_COBS_H
 #define REEDPROOF_COBS_H
 
 #include <stdbool.h>
 #include <stdint.h>
 
-/* Encoder for at most 254 bytes; the result holds one byte more and no zero. */
-struct cobs_encoder {
-    uint8_t *out;
-    uint8_t length;
-    uint8_t code_at; /* where the length of the open block goes */
-};
-
-void cobs_begin(struct cobs_encoder *encoder, uint8_t *out);
-void cobs_put(struct cobs_encoder *encoder, uint8_t byte);
-uint8_t cobs_end(struct cobs_encoder *encoder); /* returns the encoded length */
+/* Encodes `length` - 1 bytes in place, at most 254: they stand from out[1] on, out[0] is kept free
+ * for the first block. No zero is left. */
+void cobs_encode(uint8_t *out, uint8_t length);
 
 enum cobs_step { COBS_NOTHING, COBS_BYTE, COBS_BROKEN };
 

@@ -68,17 +68,20 @@ static void release(struct debounce *d, struct debounce_event *event) {
 void debounce_settle(struct debounce *d, const struct debounce_settings *settings, uint32_t now_us,
                      struct debounce_event *event) {
     event->kind = DEBOUNCE_NOTHING;
-    if (debounce_is_settled(d)) {
+    if (debounce_is_settled(d) || debounce_left(d, settings, now_us) != 0) {
         return;
     }
     bool making = d->phase == DEBOUNCE_MAKING;
-    uint32_t elapsed_us = now_us - d->edge_us;
     if (d->closed) {
-        if (elapsed_us >= settings->make_us) {
-            (making ? make : give_up_breaking)(d, event);
+        if (making) {
+            make(d, event);
+        } else {
+            give_up_breaking(d, event);
         }
-    } else if (elapsed_us >= settings->break_us) {
-        (making ? give_up_making : release)(d, event);
+    } else if (making) {
+        give_up_making(d, event);
+    } else {
+        release(d, event);
     }
 }
 
@@ -86,27 +89,24 @@ void debounce_edge(struct debounce *d, const struct debounce_settings *settings,
                    struct debounce_event *event) {
     debounce_settle(d, settings, time_us, event);
     uint32_t elapsed_us = time_us - d->edge_us;
-    d->closed = !d->closed;
-    d->edge_us = time_us;
-    switch (d->phase) {
-    case DEBOUNCE_OPEN:
-        d->phase = DEBOUNCE_MAKING;
+    uint8_t phase = d->phase;
+    bool closed = !d->closed;
+    if (phase == DEBOUNCE_OPEN) {
+        phase = DEBOUNCE_MAKING;
         d->made_us = time_us;
         d->width = 0;
         start_train(d);
-        break;
-    case DEBOUNCE_CLOSED:
-        d->phase = DEBOUNCE_BREAKING;
+    } else if (phase == DEBOUNCE_CLOSED) {
+        phase = DEBOUNCE_BREAKING;
         d->open_us = time_us;
         start_train(d);
-        break;
-    default: /* MAKING or BREAKING: the train goes on */
-        if (d->closed) {
-            d->gap = longer(d->gap, elapsed_us);
-            d->pairs = one_more(d->pairs);
-        } else if (d->phase == DEBOUNCE_MAKING) {
-            d->width = longer(d->width, elapsed_us);
-        }
-        break;
+    } else if (closed) { /* the train goes on */
+        d->gap = longer(d->gap, elapsed_us);
+        d->pairs = one_more(d->pairs);
+    } else if (phase == DEBOUNCE_MAKING) {
+        d->width = longer(d->width, elapsed_us);
     }
+    d->edge_us = time_us;
+    d->closed = closed;
+    d->phase = phase & 3u;
 }

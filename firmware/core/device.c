@@ -61,6 +61,16 @@ static struct board_time full_time(const struct device *d, uint32_t time_us) {
     return time;
 }
 
+/* A time that the device has not been taken to yet. */
+static struct board_time time_at(const struct device *d, uint32_t now_us) {
+    struct board_time time = d->now;
+    if (is_past(now_us, time.low)) {
+        time.high = (uint16_t)(time.high + (now_us < time.low));
+        time.low = now_us;
+    }
+    return time;
+}
+
 static bool push(struct device *d, struct record *record, uint8_t input, uint32_t time_us) {
     record->input = input;
     record->time = full_time(d, time_us);
@@ -147,6 +157,15 @@ static void handle(struct device *d, uint8_t input, const struct debounce_event 
     }
 }
 
+/* No busy input has anything fall due before `due_us`. An edge moves an input's time on and leaves
+ * this one too early, which costs one look. */
+static void note_due(struct device *d, uint16_t left_us) {
+    uint32_t due_us = d->now.low + left_us;
+    if (is_past(d->due_us, due_us)) {
+        d->due_us = due_us;
+    }
+}
+
 /* What fell due up to `now_us`, which lies in the second at hand. */
 static void settle(struct device *d, uint32_t now_us) {
     if (now_us < d->now.low) {
@@ -154,14 +173,26 @@ static void settle(struct device *d, uint32_t now_us) {
     }
     d->now.low = now_us;
     d->tick = (uint16_t)(now_us >> TICK_SHIFT);
+    if (!is_past(now_us, d->due_us)) {
+        return;
+    }
+    uint16_t soonest_us = UINT16_MAX;
     levels_t busy = d->busy;
     for (uint8_t i = 0; busy != 0; i++, busy >>= 1) {
         if (busy & 1) {
-            struct debounce_event event;
-            debounce_settle(&d->debounces[i], &d->settings.inputs[i], now_us, &event);
-            handle(d, i, &event);
+            struct debounce *debounce = &d->debounces[i];
+            const struct debounce_settings *settings = &d->settings.inputs[i];
+            uint16_t left_us = debounce_left(debounce, settings, now_us);
+            if (left_us == 0) {
+                struct debounce_event event;
+                debounce_settle(debounce, settings, now_us, &event);
+                handle(d, i, &event);
+            } else if (left_us < soonest_us) {
+                soonest_us = left_us;
+            }
         }
     }
+    d->due_us = now_us + soonest_us;
 }
 
 static void end_second(struct device *d) {
@@ -229,7 +260,11 @@ static void take_edge(struct device *d, uint8_t input) {
     count32(&d->counters[input].edges);
     debounce_edge(debounce, &d->settings.inputs[input], d->now.low, &event);
     d->busy |= bit;
-    handle(d, input, &event);
+    note_due(d, debounce->closed ? d->settings.inputs[input].make_us
+                                 : d->settings.inputs[input].break_us);
+    if (event.kind != DEBOUNCE_NOTHING) {
+        handle(d, input, &event);
+    }
     if (!debounce->closed) {
         d->power_up = (levels_t)(d->power_up & ~bit);
     }
@@ -261,6 +296,7 @@ void device_init(struct device *d, const struct device_config *config,
     d->settings_due = SETTINGS_NONE;
     d->now.low = now_us;
     d->window_us = now_us;
+    d->due_us = now_us;
     d->hello_due = true;
     record_ring_init(&d->ring);
     selftest_init(&d->selftest);
@@ -309,6 +345,7 @@ static uint8_t set_input(struct device *d, const uint8_t *payload) {
     for (uint8_t i = first; i < end; i++) {
         d->settings.inputs[i] = settings;
     }
+    d->due_us = d->now.low; /* shorter times may have passed already */
     d->store_at = 0;
     return REPLY_DONE;
 }
@@ -406,8 +443,6 @@ void device_receive(struct device *d, uint32_t now_us, uint8_t byte) {
     if (!frame_take(&d->reader, byte, &frame)) {
         return;
     }
-    advance(d, now_us);
-    d->host_present = true;
     d->host_tick = d->tick;
     uint8_t length = command_length(frame.type);
     if (length != frame.length) {
@@ -415,9 +450,14 @@ void device_receive(struct device *d, uint32_t now_us, uint8_t byte) {
         return;
     }
     switch (frame.type) {
-    case COMMAND_HELLO: /* a host has come: everything unacknowledged is for it */
+    case COMMAND_HELLO: /* a host has come: records are for it, what another one asked for is not */
+        d->host_present = true;
         d->hello_due = true;
+        d->reply_due = false;
+        d->time_due = false;
+        d->settings_due = SETTINGS_NONE;
         d->traced = 0;
+        d->trace.count = 0;
         record_ring_rewind(&d->ring);
         break;
     case COMMAND_ACKNOWLEDGE:
@@ -426,7 +466,7 @@ void device_receive(struct device *d, uint32_t now_us, uint8_t byte) {
     case COMMAND_TIME_PROBE:
         d->time_due = true;
         d->time_token = message_u32(frame.payload);
-        d->time_received = d->now;
+        d->time_received = time_at(d, now_us);
         break;
     default:
         reply(d, &frame, obey(d, frame.type, frame.payload));
@@ -519,7 +559,7 @@ static uint8_t send_trace(struct device *d, uint8_t *out) {
     return message_trace(out, d->sequence++, batch->first, batch->lost, batch->edges, count);
 }
 
-uint8_t device_transmit(struct device *d, uint32_t now_us, uint8_t *out, uint8_t room) {
+uint8_t device_transmit(struct device *d, uint8_t *out, uint8_t room) {
     if (d->hello_due) {
         return room < MESSAGE_HELLO_MAX ? 0 : send_hello(d, out);
     }
@@ -533,9 +573,9 @@ uint8_t device_transmit(struct device *d, uint32_t now_us, uint8_t *out, uint8_t
     }
     if (d->time_due) {
         d->time_due = false;
-        struct board_time sent = d->now;
-        sent.low = now_us;
-        sent.high = (uint16_t)(sent.high + (now_us < d->now.low));
+        /* The device may not have been taken to the time of arrival yet. */
+        struct board_time sent =
+            is_past(d->now.low, d->time_received.low) ? d->now : d->time_received;
         return message_time(out, d->sequence++, d->time_token, d->time_received, sent);
     }
     if (d->settings_due != SETTINGS_NONE) {
@@ -577,6 +617,11 @@ struct selftest_pins device_test_pins(const struct device *d) {
 void device_test(struct device *d, uint32_t now_us, levels_t closed) {
     advance(d, now_us);
     d->selftest_due = selftest_step(&d->selftest, d->now.low, closed);
+    if (d->selftest_due && !d->host_present) {
+        /* Nobody is left to hear the result; the inputs must not stay blind for that. */
+        selftest_abort(&d->selftest, d->now.low);
+        d->selftest_due = false;
+    }
     if (!device_is_testing(d)) {
         take_levels(d, closed); /* what changed meanwhile, at the time it was seen */
     }

@@ -64,6 +64,7 @@ struct device {
     const struct device_config *config;
     /* Scalars first: small boards reach the first 64 bytes with half the code. */
     struct board_time now;
+    uint32_t due_us;    /* busy inputs have nothing fall due before */
     uint32_t window_us; /* start of the second at hand */
     uint32_t seconds;   /* whole ones since boot */
     uint32_t armed_at_s;
@@ -133,12 +134,12 @@ void device_poll(struct device *device, uint32_t now_us);
 /* Snapshots the sampler could not queue so far (wraps). */
 void device_note_lost_snapshots(struct device *device, uint16_t lost);
 
-/* One byte from the host. */
+/* One byte from the host; the time counts only with the zero byte that ends a frame. */
 void device_receive(struct device *device, uint32_t now_us, uint8_t byte);
 
 /* Writes at most one frame, if it fits in `room`; returns its length or 0. `room` below FRAME_MAX
  * may hold back a long message until there is more. */
-uint8_t device_transmit(struct device *device, uint32_t now_us, uint8_t *out, uint8_t room);
+uint8_t device_transmit(struct device *device, uint8_t *out, uint8_t room);
 
 /* The next byte for the non-volatile memory; false when all is stored. */
 bool device_store(struct device *device, uint16_t *address, uint8_t *byte);

@@ -3,15 +3,14 @@
 #include "crc16.h"
 
 void frame_begin(struct frame_writer *writer, uint8_t *out, uint8_t type, uint8_t sequence) {
-    cobs_begin(&writer->cobs, out);
-    writer->crc = CRC16_START;
+    writer->out = out;
+    writer->length = 1;
     frame_u8(writer, type);
     frame_u8(writer, sequence);
 }
 
 void frame_u8(struct frame_writer *writer, uint8_t value) {
-    writer->crc = crc16_update(writer->crc, value);
-    cobs_put(&writer->cobs, value);
+    writer->out[writer->length++] = value;
 }
 
 void frame_u16(struct frame_writer *writer, uint16_t value) {
@@ -24,13 +23,19 @@ void frame_u32(struct frame_writer *writer, uint32_t value) {
     frame_u16(writer, (uint16_t)(value >> 16));
 }
 
+static uint16_t crc_of(const uint8_t *bytes, uint8_t length) {
+    uint16_t crc = CRC16_START;
+    while (length-- != 0) {
+        crc = crc16_update(crc, *bytes++);
+    }
+    return crc16_end(crc);
+}
+
 uint8_t frame_end(struct frame_writer *writer) {
-    uint16_t crc = crc16_end(writer->crc);
-    cobs_put(&writer->cobs, (uint8_t)crc);
-    cobs_put(&writer->cobs, (uint8_t)(crc >> 8));
-    uint8_t length = cobs_end(&writer->cobs);
-    writer->cobs.out[length] = 0;
-    return (uint8_t)(length + 1);
+    frame_u16(writer, crc_of(writer->out + 1, (uint8_t)(writer->length - 1)));
+    cobs_encode(writer->out, writer->length);
+    frame_u8(writer, 0);
+    return writer->length;
 }
 
 static void restart(struct frame_reader *reader) {
@@ -51,11 +56,7 @@ static bool is_good(const struct frame_reader *reader) {
         return false;
     }
     uint8_t covered = (uint8_t)(reader->length - 2);
-    uint16_t crc = CRC16_START;
-    for (uint8_t i = 0; i < covered; i++) {
-        crc = crc16_update(crc, reader->body[i]);
-    }
-    crc = crc16_end(crc);
+    uint16_t crc = crc_of(reader->body, covered);
     return reader->body[covered] == (uint8_t)crc &&
            reader->body[covered + 1] == (uint8_t)(crc >> 8);
 }

@@ -14,8 +14,8 @@
 
 /* Writes straight into the caller's memory, which has room for the payload and FRAME_OVERHEAD. */
 struct frame_writer {
-    struct cobs_encoder cobs;
-    uint16_t crc;
+    uint8_t *out;
+    uint8_t length; /* so far, with the first byte, which is left for the stuffing */
 };
 
 void frame_begin(struct frame_writer *writer, uint8_t *out, uint8_t type, uint8_t sequence);

@@ -16,9 +16,25 @@ typedef uint32_t levels_t;
 #error "the protocol numbers inputs 1 to 32"
 #endif
 
-/* A 16-bit shift by 15 would overflow int on an 8-bit board, hence the detour over uint32_t. */
+/* Without a variable shift, which an 8-bit board does bit by bit. */
 static inline levels_t level_bit(uint8_t input) {
-    return (levels_t)((uint32_t)1 << input);
+    uint8_t bit = (uint8_t)(input & 1 ? 2 : 1);
+    if (input & 2) {
+        bit = (uint8_t)(bit << 2);
+    }
+    if (input & 4) {
+        bit = (uint8_t)(bit << 4);
+    }
+    levels_t bits = bit;
+    if (input & 8) {
+        bits = (levels_t)(bits << 8);
+    }
+#if REEDPROOF_INPUTS > 16
+    if (input & 16) {
+        bits <<= 16;
+    }
+#endif
+    return bits;
 }
 
 #endif

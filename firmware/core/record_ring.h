@@ -43,8 +43,8 @@ bool record_ring_push(struct record_ring *ring, const struct record *record);
 /* Hands out the next record that was not handed out since the last rewind; false when none. */
 bool record_ring_next(struct record_ring *ring, struct record *record);
 
-/* Forgets the records below `next`; numbers that were never handed out are ignored. Returns true
- * when something was forgotten. */
+/* Forgets the records below `next`; numbers that were not given yet, or belong to records that are
+ * still lost, are ignored. Returns true when something was forgotten. */
 bool record_ring_acknowledge(struct record_ring *ring, uint32_t next);
 
 /* Starts handing out from the oldest record again. */

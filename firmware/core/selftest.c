@@ -89,6 +89,10 @@ bool selftest_step(struct selftest *test, uint32_t now_us, levels_t closed) {
     return test->step == STEP_RESULT;
 }
 
+void selftest_abort(struct selftest *test, uint32_t now_us) {
+    enter(test, STEP_RESTORE, now_us);
+}
+
 struct selftest_result selftest_result(struct selftest *test, uint32_t now_us) {
     levels_t bit = level_bit(test->input);
     struct selftest_result result = {.input = test->input, .partners = test->partners};

@@ -50,6 +50,9 @@ struct selftest_pins selftest_pins(const struct selftest *test);
 /* `closed` are the pins that read low right now. True when a result is ready; the test waits until
  * it was fetched with selftest_result(). */
 bool selftest_step(struct selftest *test, uint32_t now_us, levels_t closed);
+/* Gives up; the pins come back to what sampling needs. */
+void selftest_abort(struct selftest *test, uint32_t now_us);
+
 struct selftest_result selftest_result(struct selftest *test, uint32_t now_us);
 
 #endif

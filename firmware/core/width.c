@@ -5,6 +5,10 @@ uint8_t width_code(uint32_t width) {
         return UINT8_MAX;
     }
     uint8_t exponent = 0;
+    while (width >= 512) { /* larger steps first: there is no shift by many bits on small chips */
+        width >>= 4;
+        exponent = (uint8_t)(exponent + 4);
+    }
     while (width >= 32) {
         width >>= 1;
         exponent++;

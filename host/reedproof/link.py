@@ -64,9 +64,11 @@ class _DirectInbox:
     def __init__(self, transport: Transport, decoder: wire.Decoder) -> None:
         self._transport = transport
         self._decoder = decoder
+        self.bytes_read = 0
 
     def get(self, timeout_s: float) -> Arrived | None:
         data = self._transport.read(timeout_s)
+        self.bytes_read += len(data)
         return (self._transport.now_s(), self._decoder.feed(data)) if data else None
 
     def close(self) -> None:
@@ -80,7 +82,8 @@ class _ThreadInbox:
     def __init__(self, transport: Transport, decoder: wire.Decoder) -> None:
         self._transport = transport
         self._decoder = decoder
-        self._queue: queue.Queue[Arrived | LineLost] = queue.Queue(INBOX_BATCHES)
+        self.bytes_read = 0
+        self._queue: queue.SimpleQueue[Arrived | LineLost] = queue.SimpleQueue()
         self._stopped = threading.Event()
         self._lost: LineLost | None = None
         self._thread = threading.Thread(target=self._work, name=transport.name, daemon=True)
@@ -88,26 +91,23 @@ class _ThreadInbox:
 
     def _work(self) -> None:
         while not self._stopped.is_set():
-            item: Arrived | LineLost
+            if self._queue.qsize() >= INBOX_BATCHES:  # nothing is read, so the board is held back
+                self._stopped.wait(0.01)
+                continue
             try:
                 data = self._transport.read(0.1)
-                if not data:
-                    continue
-                item = (self._transport.now_s(), self._decoder.feed(data))
+                if data:
+                    self.bytes_read += len(data)
+                    self._queue.put((self._transport.now_s(), self._decoder.feed(data)))
             except LineLost as error:
-                item = error
-            while not self._stopped.is_set():
-                with contextlib.suppress(queue.Full):
-                    self._queue.put(item, timeout=0.1)
-                    break
-            if isinstance(item, LineLost):
+                self._queue.put(error)
                 return
 
     def get(self, timeout_s: float) -> Arrived | None:
         if self._lost is not None:
             raise self._lost
         try:
-            item = self._queue.get(timeout=timeout_s) if timeout_s > 0 else self._queue.get_nowait()
+            item = self._queue.get(timeout=max(0.0, timeout_s))
         except queue.Empty:
             return None
         if isinstance(item, LineLost):
@@ -117,8 +117,9 @@ class _ThreadInbox:
 
     def close(self) -> None:
         self._stopped.set()
-        self._transport.close()
+        # First the reader: it must not read from a file number that the system has given away again.
         self._thread.join(timeout=2.0)
+        self._transport.close()
 
 
 class Link:
@@ -134,14 +135,12 @@ class Link:
         self._closed = False
         self._sequence = 0
         self._inbox: _DirectInbox | _ThreadInbox | None = None
-        self._acknowledged = 0
-        self._expected = 0
         self._is_down = False
         self._tokens: dict[int, float] = {}
         self.clock = ClockMap()
         self.decoder = wire.Decoder()
-        self.bytes_read = 0
         self.hello = self._open()
+        self._expected = self._acknowledged = self.hello.oldest
         self._welcome(self.hello, lost_boot=False)
 
     # ---- opening ----
@@ -160,6 +159,8 @@ class Link:
 
     def _shake_hands(self) -> Hello:
         start_s = asked_s = self.now_s()
+        # Ends a frame that an unplugging may have cut off, lest the hello pass for the rest of it.
+        self._transport.write(wire.DELIMITER)
         self._send(SayHello())
         while True:
             now_s = self.now_s()
@@ -172,14 +173,17 @@ class Link:
                 if isinstance(message, OtherVersion):
                     raise WrongVersion(self._wrong_version(message))
                 if isinstance(message, Hello):
+                    # It may have been said unasked, after a boot that swallowed our own.
+                    self._send(SayHello())
                     return message
 
     def _no_answer(self) -> str:
-        refused = self.decoder.refused
-        if refused:
+        assert self._inbox is not None
+        heard = self._inbox.bytes_read
+        if heard:
             return (
-                f"{self.name}: something sends ({refused} unreadable pieces), but no reedproof board "
-                "answers; is our firmware on it? try 'reedproof flash'"
+                f"{self.name}: something sends ({heard} bytes), but no reedproof board answers; is our "
+                "firmware on it? try 'reedproof flash'"
             )
         return (
             f"{self.name}: no answer; is a board with our firmware on this port, and does the cable "
@@ -195,10 +199,14 @@ class Link:
         )
 
     def _welcome(self, hello: Hello, *, lost_boot: bool) -> None:
+        if lost_boot:
+            self._expected = self._acknowledged = hello.oldest
+        else:  # what was handed out before the line broke is not handed out again
+            self._expected = max(self._expected, hello.oldest)
         self.hello = hello
-        self._expected = self._acknowledged = hello.oldest
         self._heard_s = self._transport.now_s()
-        self._probed_s = self._again_s = -1e9
+        self._probed_s = self._again_s = self._repeated_s = -1e9
+        self._hole: int | None = None
         self._tokens.clear()
         self.clock = ClockMap()
         self._events.append(LinkUp(hello, lost_boot))
@@ -227,6 +235,8 @@ class Link:
         return self._inbox.get(timeout_s) or (self.now_s(), [])
 
     def _go_down(self, reason: str) -> None:
+        if self._is_down:
+            return
         if self._inbox is not None:
             self._inbox.close()
             self._inbox = None
@@ -270,12 +280,14 @@ class Link:
         self._events.clear()
         return events
 
-    def acknowledge(self, next_number: int) -> None:
-        """Tells the board that everything below ``next_number`` is stored."""
-        if next_number == self._acknowledged or not self.is_up:
+    def acknowledge(self, boot: int, next_number: int) -> None:
+        """Tells the board that everything of its boot ``boot`` below ``next_number`` is stored. What
+        belongs to an earlier boot is of no interest to it any more."""
+        if boot != self.hello.boot or next_number <= self._acknowledged:
             return
         self._acknowledged = next_number
-        self._try_send(Acknowledge(self.hello.boot, next_number))
+        if self.is_up:
+            self._try_send(Acknowledge(boot, next_number))
 
     def request(self, command: Command) -> Reply:
         """Sends a command until it is answered. What else arrives is kept for ``poll``.
@@ -283,13 +295,16 @@ class Link:
         Raises LineLost when the line goes away, NoAnswer when the board keeps silent.
         """
 
+        sent: set[int] = set()
+
         def is_reply(event: LinkEvent) -> Reply | None:
             if isinstance(event, Reply) and event.command == wire.command_type(command):
-                return event
+                # A late second answer to an earlier command of this type has another sequence.
+                return event if event.sequence in sent else None
             return None
 
         for _ in range(REPLY_TRIES):
-            self._send(command)
+            sent.add(self._send(command))
             reply = self.wait_for(is_reply, REPLY_WAIT_S)
             if reply is not None:
                 return reply
@@ -322,8 +337,13 @@ class Link:
         finally:
             self._events.extendleft(reversed(kept))
 
+    def _forget(self, *kinds: type[LinkEvent]) -> None:
+        """Drops what a repeated command was answered a second time, lest it answer the next one."""
+        self._events = deque(event for event in self._events if not isinstance(event, kinds))
+
     def settings(self) -> tuple[BoardSettings, dict[int, InputSettings]]:
         """Settings of the board and of each input, read from the board."""
+        self._forget(BoardSettings, InputSettings)
         board: list[BoardSettings] = []
         inputs: dict[int, InputSettings] = {}
 
@@ -342,6 +362,7 @@ class Link:
 
     def selftest(self) -> dict[int, SelftestResult]:
         """Runs the electrical self-test of all inputs; the board counts nothing meanwhile."""
+        self._forget(SelftestResult)
         results: dict[int, SelftestResult] = {}
 
         def collect(event: LinkEvent) -> bool | None:
@@ -357,10 +378,14 @@ class Link:
 
     def name_board(self, board: int) -> None:
         """Gives the board its id, kept in its non-volatile memory."""
+
+        def is_hello(event: LinkEvent) -> bool | None:
+            return True if isinstance(event, Hello) and event.board == board else None
+
         self.obey(NameBoard(board))
         for _ in range(REPLY_TRIES):
             self._send(SayHello())
-            if self.wait_for(lambda _: self.hello.board == board or None, REPLY_WAIT_S):
+            if self.hello.board == board or self.wait_for(is_hello, REPLY_WAIT_S):
                 return
         raise NoAnswer(f"{self.name}: the board does not take its name")
 
@@ -387,8 +412,6 @@ class Link:
 
     def _keep_alive(self) -> None:
         now_s = self.now_s()
-        if now_s - self._heard_s > SILENCE_S:
-            raise LineLost(f"{self.name}: the board has been silent for {SILENCE_S:.0f} s")
         if now_s - self._probed_s > PROBE_EVERY_S:
             self._probed_s = now_s
             token = self._sequence
@@ -399,6 +422,9 @@ class Link:
         arrived_s, messages = self._arrived(timeout_s)
         if messages:
             self._heard_s = arrived_s
+        elif arrived_s - self._heard_s > SILENCE_S:
+            # Only now: what came while the program was busy with something else is no silence.
+            raise LineLost(f"{self.name}: the board has been silent for {SILENCE_S:.0f} s")
         for message in messages:
             if isinstance(message, Made | Broke | FaultChange | Lost):
                 self._take_record(message, arrived_s)
@@ -416,12 +442,15 @@ class Link:
                 self._events.append(message)
 
     def _take_record(self, record: Made | Broke | FaultChange | Lost, arrived_s: float) -> None:
-        if record.number < self._expected:
-            return  # sent again because our acknowledgement was late or lost
-        if record.number > self._expected:
-            if arrived_s - self._again_s > AGAIN_EVERY_S:
-                self._again_s = arrived_s
-                self._try_send(Acknowledge(self.hello.boot, self._acknowledged, again=True))
+        boot, acknowledged = self.hello.boot, self._acknowledged
+        if record.number < acknowledged and arrived_s - self._repeated_s > AGAIN_EVERY_S:
+            self._repeated_s = arrived_s  # our acknowledgement was late or lost
+            self._try_send(Acknowledge(boot, acknowledged))
+        is_known_hole = self._hole == self._expected and arrived_s - self._again_s < AGAIN_EVERY_S
+        if record.number > self._expected and not is_known_hole:
+            self._hole, self._again_s = self._expected, arrived_s
+            self._try_send(Acknowledge(boot, acknowledged, again=True))
+        if record.number != self._expected:
             return
         self._expected += record.count if isinstance(record, Lost) else 1
         self._events.append(record)
@@ -431,6 +460,7 @@ class Link:
             return
         if hello.boot == self.hello.boot:  # it was given a name
             self.hello = hello
+            self._events.append(hello)
             return
         # The board started anew; it talks once it has been greeted.
         self._send(SayHello())

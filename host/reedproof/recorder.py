@@ -3,16 +3,20 @@ records."""
 
 from __future__ import annotations
 
+import contextlib
 import secrets
 import time
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from reedproof.errors import LineError
 from reedproof.link import Link
 from reedproof.records import (
     Broke,
     FaultChange,
     Heartbeat,
+    Hello,
     LinkDown,
     LinkEvent,
     LinkUp,
@@ -36,23 +40,28 @@ class Recorder:
     store: Store
     wall_s: Callable[[], float] = time.time
     _batch: list[tuple[Record, float]] = field(default_factory=list)
-    _beats: list[Heartbeat] = field(default_factory=list)
-    _pending: list[LinkEvent] = field(default_factory=list)
+    _beats: dict[int, Heartbeat] = field(default_factory=dict)
+    _untaken: deque[LinkEvent] = field(default_factory=deque)
+    _elsewhere: tuple[int, int] | None = None  # the newest such gap
 
     def __post_init__(self) -> None:
         if self.link.hello.board == 0:
-            # A name by chance, so that its records can be told from another board's.
-            self.link.name_board(1 + secrets.randbelow(0xFFFFFFFF))
-        self._begin()
+            self._name_board()
+        self._begin(self.link.hello)
 
-    def _begin(self) -> None:
+    def _name_board(self) -> None:
+        """A name by chance, so that its records can be told from another board's."""
+        self.link.name_board(1 + secrets.randbelow(0xFFFFFFFF))
+
+    def _begin(self, hello: Hello) -> None:
         self._wall_offset_s = self.wall_s() - self.link.now_s()
-        hello = self.link.hello
         self.boot_id = self.store.boot(hello, self.wall_s())
+        self._boot = hello.boot
         stored = self.store.next_number(self.boot_id)
-        if hello.oldest > stored:
+        if hello.oldest > stored and self._elsewhere != (self.boot_id, hello.oldest):
             detail = f"records {stored} to {hello.oldest - 1} were given to another host"
             self.store.add_gap(self.boot_id, self.wall_s(), "elsewhere", detail)
+            self._elsewhere = (self.boot_id, hello.oldest)
 
     def _host_s(self, time_us: int, now_s: float) -> float:
         """Wall-clock time of a board time; that of its arrival until the clocks are matched."""
@@ -65,9 +74,7 @@ class Recorder:
         end_s = self.link.now_s() + timeout_s
         events: list[LinkEvent] = []
         while True:
-            for happened in self.link.poll(max(0.0, end_s - self.link.now_s())):
-                self._take(happened)
-                events.append(happened)
+            self._listen(max(0.0, end_s - self.link.now_s()), events)
             if self._batch or self._beats:
                 self._wait_for_more(events)
                 self.flush()
@@ -77,26 +84,39 @@ class Recorder:
     def _wait_for_more(self, events: list[LinkEvent]) -> None:
         start_s = self.link.now_s()
         while len(self._batch) < BATCH_RECORDS and self.link.now_s() - start_s < BATCH_S:
-            for happened in self.link.poll(BATCH_S):
-                self._take(happened)
-                events.append(happened)
+            self._listen(BATCH_S, events)
+
+    def _listen(self, timeout_s: float, events: list[LinkEvent]) -> None:
+        # What the store refuses stays here: dropped, it would be acknowledged with the next batch.
+        self._untaken.extend(self.link.poll(0.0 if self._untaken else timeout_s))
+        while self._untaken:
+            self._take(self._untaken[0])
+            events.append(self._untaken.popleft())
 
     def _take(self, happened: LinkEvent) -> None:
         now_s = self.link.now_s()
         if isinstance(happened, Made | Broke | FaultChange):
             self._batch.append((happened, self._host_s(happened.time_us, now_s)))
         elif isinstance(happened, Lost):
-            self._batch.append((happened, self._wall_offset_s + now_s))
             self._gap("board_full", f"{happened.count} records lost on the board")
+            self._batch.append((happened, self._wall_offset_s + now_s))
         elif isinstance(happened, Heartbeat):
-            self._beats.append(happened)
+            self._beats[happened.input] = happened
         elif isinstance(happened, LinkDown):
             self._gap("link_down", happened.reason)
         elif isinstance(happened, LinkUp):
             self.flush()
             if happened.lost_boot:
                 self._gap("reboot", f"the board started anew ({happened.hello.reset_name})")
-            self._begin()
+            self._begin(self._named(happened.hello))
+
+    def _named(self, hello: Hello) -> Hello:
+        """The hello of this boot with the board's name in it."""
+        now = self.link.hello
+        if now.boot == hello.boot and now.board == 0:
+            with contextlib.suppress(LineError):  # it is gone again, and LinkDown is on its way
+                self._name_board()
+        return self.link.hello if self.link.hello.boot == hello.boot else hello
 
     def _gap(self, kind: str, detail: str) -> None:
         self.flush()
@@ -106,10 +126,10 @@ class Recorder:
         """Commits what is pending, then acknowledges it."""
         if not self._batch and not self._beats:
             return
-        self.store.add(self.boot_id, self._batch, self._beats)
+        self.store.add(self.boot_id, self._batch, self._beats.values())
         if self._batch:
             last = self._batch[-1][0]
             next_number = last.number + (last.count if isinstance(last, Lost) else 1)
-            self.link.acknowledge(next_number)
+            self.link.acknowledge(self._boot, next_number)
         self._batch.clear()
         self._beats.clear()

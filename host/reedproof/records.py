@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 PROTOCOL_VERSION = 1
 INPUTS_MAX = 32
@@ -71,11 +71,10 @@ class Status(enum.IntEnum):
     BUSY = 3
 
 
-# ---- from the board ----
+# ---- from the board; named tuples, because thousands of them come in a second ----
 
 
-@dataclass(frozen=True, slots=True)
-class Hello:
+class Hello(NamedTuple):
     protocol: int
     build: int
     kind: int
@@ -110,8 +109,7 @@ class Hello:
             return f"cause {self.reset_cause}"
 
 
-@dataclass(frozen=True, slots=True)
-class OtherVersion:
+class OtherVersion(NamedTuple):
     """A hello in another version of the protocol: only what every version shares."""
 
     protocol: int
@@ -121,8 +119,7 @@ class OtherVersion:
     boot: int
 
 
-@dataclass(frozen=True, slots=True)
-class Made:
+class Made(NamedTuple):
     number: int
     input: int
     time_us: int
@@ -131,8 +128,7 @@ class Made:
     settle_us: int
 
 
-@dataclass(frozen=True, slots=True)
-class Broke:
+class Broke(NamedTuple):
     number: int
     input: int
     time_us: int
@@ -141,8 +137,7 @@ class Broke:
     duration_ms: int
 
 
-@dataclass(frozen=True, slots=True)
-class FaultChange:
+class FaultChange(NamedTuple):
     number: int
     input: int
     time_us: int
@@ -158,8 +153,7 @@ class Lost:
     count: int
 
 
-@dataclass(frozen=True, slots=True)
-class Heartbeat:
+class Heartbeat(NamedTuple):
     time_us: int
     next: int
     oldest: int
@@ -177,44 +171,38 @@ class Heartbeat:
     longest_dropout_us: int
 
 
-@dataclass(frozen=True, slots=True)
-class TraceEdges:
+class TraceEdges(NamedTuple):
     time_us: int
     lost: int
     edges: tuple[tuple[int, int, bool], ...]  # (time_us, input, closed)
 
 
-@dataclass(frozen=True, slots=True)
-class TimeReply:
+class TimeReply(NamedTuple):
     token: int
     received_us: int
     sent_us: int
 
 
-@dataclass(frozen=True, slots=True)
-class InputSettings:
+class InputSettings(NamedTuple):
     input: int
     make_us: int
     break_us: int
 
 
-@dataclass(frozen=True, slots=True)
-class BoardSettings:
+class BoardSettings(NamedTuple):
     stuck_ms: int
     silent_ms: int
     traffic: int
     chatter_edges: int
 
 
-@dataclass(frozen=True, slots=True)
-class SelftestResult:
+class SelftestResult(NamedTuple):
     input: int
     verdict: int
     partners: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Reply:
+class Reply(NamedTuple):
     command: int
     sequence: int
     status: int

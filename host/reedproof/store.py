@@ -27,6 +27,7 @@ from sqlalchemy import (
     create_engine,
     event,
     func,
+    inspect,
     select,
 )
 from sqlalchemy.engine import URL, Engine, make_url
@@ -142,7 +143,7 @@ def default_path() -> Path:
 def _url_of(where: str | Path) -> URL:
     text = str(where)
     if isinstance(where, Path) or "://" not in text:
-        return URL.create("sqlite", database=text)
+        return URL.create("sqlite", database=text if text == ":memory:" else str(Path(text).expanduser()))
     return make_url(text)
 
 
@@ -190,11 +191,12 @@ class Store:
     def __init__(self, where: str | Path | None = None) -> None:
         try:
             url = _url_of(default_path() if where is None else where)
-            self.name = url.database if url.drivername == "sqlite" else url.render_as_string()
-            if url.drivername == "sqlite" and url.database and url.database != ":memory:":
-                Path(url.database).expanduser().parent.mkdir(parents=True, exist_ok=True)
+            is_sqlite = url.get_backend_name() == "sqlite"
+            self.name = url.database if is_sqlite else url.render_as_string()
+            if is_sqlite and url.database and url.database != ":memory:":
+                Path(url.database).parent.mkdir(parents=True, exist_ok=True)
             self._engine: Engine = create_engine(url)
-            if url.drivername == "sqlite":
+            if is_sqlite:
                 event.listen(self._engine, "connect", _set_up_sqlite)
             with self._engine.begin() as connection:
                 self._prepare(connection)
@@ -202,14 +204,14 @@ class Store:
         except (ArgumentError, NoSuchModuleError) as error:
             raise StoreError(f"{where}: not a file or database URL ({error})") from error
         except ImportError as error:
-            raise StoreError(f"{where}: the driver for this database is missing ({error})") from error
+            raise StoreError(f"{self.name}: the driver for this database is missing ({error})") from error
         except (DatabaseError, OSError) as error:
             raise self._refusal(error) from error
 
     def _refusal(self, error: Exception) -> StoreError:
         text = str(getattr(error, "orig", None) or error)
         where = getattr(self, "name", "store")
-        if "full" in text or "No space" in text:
+        if "is full" in text or "No space" in text:
             return StoreError(
                 f"{where}: the disk is full; what was stored is safe, free some space and start again"
             )
@@ -222,7 +224,12 @@ class Store:
         return StoreError(f"{where}: {text.splitlines()[0]}")
 
     def _prepare(self, connection: Connection) -> None:
-        _metadata.create_all(connection)
+        if connection.dialect.name == "sqlite":
+            # Two programs may make the same store at once, and SQLite begins no transaction by itself
+            # to create tables in.
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+        if not inspect(connection).has_table(_about.name):
+            _metadata.create_all(connection)
         version = connection.execute(select(_about.c.schema_version)).scalar()
         if version is None:
             connection.execute(_about.insert().values(schema_version=SCHEMA_VERSION))

@@ -13,7 +13,16 @@ import serial
 
 from reedproof.errors import LineError, LineLost, PortBusy
 
+#: On a vanished port pyserial raises SerialException here, bare OSError or termios.error there; on a
+#: closed one TypeError.
+_LINE_ERRORS: tuple[type[Exception], ...] = (serial.SerialException, OSError, ValueError, TypeError)
+with contextlib.suppress(ImportError):  # only POSIX has it
+    import termios
+
+    _LINE_ERRORS += (termios.error,)
+
 BAUD = 500_000
+WRITE_WAIT_S = 2.0
 
 
 class Transport(Protocol):
@@ -69,11 +78,13 @@ class SerialTransport:
     def __init__(self, url: str, baud: int = BAUD) -> None:
         self.name = url
         try:
-            self._port = serial.serial_for_url(url, baudrate=baud, do_not_open=True)
+            self._port = serial.serial_for_url(
+                url, baudrate=baud, write_timeout=WRITE_WAIT_S, do_not_open=True
+            )
             if "://" not in url:
                 self._port.exclusive = True
             self._port.open()
-        except (serial.SerialException, ValueError, OSError) as error:
+        except _LINE_ERRORS as error:
             raise _why_not(url, error) from error
         self._fd: int | None = getattr(self._port, "fd", None)
         self._keep_dtr()
@@ -83,9 +94,7 @@ class SerialTransport:
         throws away the records the board has kept."""
         if self._fd is None:
             return
-        with contextlib.suppress(ImportError, OSError):
-            import termios
-
+        with contextlib.suppress(*_LINE_ERRORS):
             attributes = termios.tcgetattr(self._fd)
             attributes[2] &= ~termios.HUPCL
             termios.tcsetattr(self._fd, termios.TCSANOW, attributes)
@@ -100,9 +109,7 @@ class SerialTransport:
             if not select.select([self._fd], [], [], timeout_s)[0]:
                 return b""
             data = os.read(self._fd, 4096)
-        except (serial.SerialException, OSError, ValueError, TypeError) as error:
-            # On a vanished port pyserial raises SerialException here and bare OSError there; on a
-            # closed one TypeError.
+        except _LINE_ERRORS as error:
             raise LineLost(f"{self.name}: the line is gone (unplugged?)") from error
         if not data:
             raise LineLost(f"{self.name}: the line is gone (unplugged?)")
@@ -110,9 +117,8 @@ class SerialTransport:
 
     def write(self, data: bytes) -> None:
         try:
-            self._port.write_timeout = 2.0
             self._port.write(data)
-        except (serial.SerialException, OSError, ValueError, TypeError) as error:
+        except _LINE_ERRORS as error:
             raise LineLost(f"{self.name}: the line is gone (unplugged?)") from error
 
     def close(self) -> None:

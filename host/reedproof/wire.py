@@ -8,7 +8,8 @@ from __future__ import annotations
 import importlib.util
 import struct
 from collections.abc import Callable
-from dataclasses import astuple, dataclass
+from dataclasses import astuple
+from typing import NamedTuple
 
 import crcmod.predefined
 from cobs import cobs
@@ -31,8 +32,7 @@ class WireError(ValueError):
     """A frame that must not be used; the text says which rule of protocol.md it breaks."""
 
 
-@dataclass(frozen=True)
-class Frame:
+class Frame(NamedTuple):
     type: int
     sequence: int
     payload: bytes
@@ -55,12 +55,12 @@ def decode_frame(encoded: bytes) -> Frame:
     if len(encoded) >= FRAME_MAX:
         raise WireError("too long")
     try:
-        body = bytes(cobs.decode(encoded))
+        body = cobs.decode(encoded)
     except cobs.DecodeError as error:
         raise WireError("stuffing") from error
     if len(body) < BODY_MIN:
         raise WireError("too short")
-    if crc16(body[:-2]) != int.from_bytes(body[-2:], "little"):
+    if crc16(body[:-2]) != body[-2] | body[-1] << 8:
         raise WireError("checksum")
     return Frame(body[0], body[1], body[2:-2])
 
@@ -173,21 +173,22 @@ def read_message(frame: Frame) -> Message:
 
     Raises WireError when its type is unknown or its payload has not the length of its type.
     """
-    if frame.type == TRACE_TYPE:
-        return _read_trace(frame.payload)
-    known = _FIXED.get(frame.type)
+    type_, _, payload = frame
+    if type_ == TRACE_TYPE:
+        return _read_trace(payload)
+    known = _FIXED.get(type_)
     if known is None:
         raise WireError("unknown type")
     layout, make = known
-    if len(frame.payload) != layout.size:
-        if frame.type == HELLO_TYPE and len(frame.payload) >= _HELLO_IN_EVERY_VERSION.size:
-            other = records.OtherVersion(*_HELLO_IN_EVERY_VERSION.unpack_from(frame.payload))
+    if len(payload) != layout.size:
+        if type_ == HELLO_TYPE and len(payload) >= _HELLO_IN_EVERY_VERSION.size:
+            other = records.OtherVersion(*_HELLO_IN_EVERY_VERSION.unpack_from(payload))
             if other.protocol != records.PROTOCOL_VERSION:
                 return other
         raise WireError("length")
-    message = make(*layout.unpack(frame.payload))
+    message = make(*layout.unpack(payload))
     if isinstance(message, records.Hello) and message.protocol != records.PROTOCOL_VERSION:
-        return records.OtherVersion(*_HELLO_IN_EVERY_VERSION.unpack_from(frame.payload))
+        return records.OtherVersion(*_HELLO_IN_EVERY_VERSION.unpack_from(payload))
     return message
 
 

@@ -117,8 +117,10 @@ class AvrBoard:
     def until(self, kind: type[Message], limit_us: float = 500_000, **fields: object) -> Message:
         """Runs until a message of this kind comes whose fields are as given, and returns it."""
         return self.until_true(
-            lambda message: isinstance(message, kind)
-            and all(getattr(message, name) == value for name, value in fields.items()),
+            lambda message: (
+                isinstance(message, kind)
+                and all(getattr(message, name) == value for name, value in fields.items())
+            ),
             limit_us,
             f"{kind.__name__} {fields}",
         )

@@ -257,12 +257,12 @@ class Simulator:
     byte_cycles    cycles from byte to byte on the line into the board
     ten_bit_bytes  True: a transmitted byte takes 10 bit times, as 8N1 does. False: 11, as unmodified simavr
                    has it, for a pessimistic line.
-    leak_us        a net that nothing drives or pulls goes low after this time, as a real line does that leaks.
-                   None: it keeps its charge for ever.
+    leak_us        a net that nothing drives or pulls goes low after this time, as a real line does that
+                   leaks. None: it keeps its charge for ever.
 
-    Time is counted in cycles of the core clock since the first power-on and goes on across resets. A run stops
-    at the first instruction boundary at or after the cycle asked for. How a run is cut into pieces makes no
-    difference to what happens in it.
+    Time is counted in cycles of the core clock since the first power-on and goes on across resets. A run
+    stops at the first instruction boundary at or after the cycle asked for. How a run is cut into pieces
+    makes no difference to what happens in it.
 
     Not safe to use from two threads at once; PtyBoard has a lock for that.
     """
@@ -342,9 +342,9 @@ class Simulator:
         """Resets the chip: "power_on", "external", "brown_out" or "watchdog".
 
         Causes pile up in MCUSR until the firmware clears it, as on the chip. Power-on clears the others and
-        fills memory with a fixed disorder; the other causes leave memory alone. What drives the pins stays, and
-        so do bytes under way to the board. A byte of EEPROM that was being written when power was lost (also
-        "brown_out") is left erased.
+        fills memory with a fixed disorder; the other causes leave memory alone. What drives the pins stays,
+        and so do bytes under way to the board. A byte of EEPROM that was being written when power was lost
+        (also "brown_out") is left erased.
         """
         self._shim.rig_reset(self._open(), _cause(cause))
 
@@ -392,8 +392,8 @@ class Simulator:
         """Short-circuits pins into one net; nets that share a pin become one.
 
         The level of a net is that of its strong drivers (outputs and drive()), low if they disagree; without
-        any, high if one of its pins has its pull-up on; without that it keeps its last level for `leak_us` and
-        is low from then on.
+        any, high if one of its pins has its pull-up on; without that it keeps its last level for `leak_us`
+        and is low from then on.
         """
         checked = [self._pin(*pin) for pin in pins]
         for other in checked[1:]:
@@ -420,8 +420,9 @@ class Simulator:
         """Sends bytes into the board, one every `byte_cycles`.
 
         The first start bit is at `at_cycle` (None: now), or when what was sent before has gone. The receiver
-        holds two bytes the firmware has not read; one that completes while it is full is dropped and counted in
-        `overruns`. (The chip keeps a third in its shift register until the next start bit: this is stricter.)
+        holds two bytes the firmware has not read; one that completes while it is full is dropped and counted
+        in `overruns`. (The chip keeps a third in its shift register until the next start bit: this is
+        stricter.)
         """
         now = self.cycle
         if at_cycle is not None and at_cycle < now:
@@ -430,7 +431,7 @@ class Simulator:
         self._bytes_given += len(data)
 
     def output(self) -> list[tuple[int, int]]:
-        """(cycle, byte) for each byte UART0 finished sending since the last call; the cycle ends the stop bit."""
+        """(cycle, byte) for each byte UART0 sent since the last call; the cycle ends the stop bit."""
         rig = self._open()
         count = self._shim.rig_output_count(rig)
         cycles = (ctypes.c_uint64 * count)()
@@ -470,7 +471,7 @@ class Simulator:
         self._shim.rig_set_eeprom(self._open(), contents.ljust(size, b"\xff"))
 
     def symbol(self, name: str) -> int:
-        """Data address of a variable of the program. KeyError if there is none, or more than one, of that name."""
+        """Data address of a variable of the program. KeyError if not exactly one has that name."""
         return self.program.data_address(name)
 
     def read_memory(self, address: int, size: int) -> bytes:
@@ -484,7 +485,7 @@ class Simulator:
 
     @property
     def stack_low(self) -> int:
-        """Lowest stack pointer seen at the end of an instruction or an interrupt entry since first power-on."""
+        """Lowest stack pointer since first power-on, seen after each instruction and interrupt entry."""
         return self._open_counters().stack_low
 
     def stack_headroom(self) -> int:
@@ -494,10 +495,10 @@ class Simulator:
     # ---- measurements
 
     def interrupt_cycles(self, vector: int) -> list[int]:
-        """Cycles of each finished service of `vector` since the last call, from acceptance to the end of RETI.
+        """Cycles of each service of `vector` since the last call, from acceptance to the end of RETI.
 
-        They include the 4 cycles of entry (5 with a 22-bit program counter), which also pass on the clock, but
-        not the same again that leaving sleep takes.
+        They include the 4 cycles of entry (5 with a 22-bit program counter), which also pass on the clock,
+        but not the same again that leaving sleep takes.
         """
         if not 0 < vector < 64:
             raise ValueError(f"there is no interrupt vector {vector}")
@@ -563,10 +564,10 @@ class PtyBoard:
         with PtyBoard(simulator) as board:
             open board.port with any serial library
 
-    `simulator` may be used by others only while holding `lock`, to schedule pin events for instance; its output
-    goes to the port and must not be taken. It is left open at the end. With `auto_reset` the board resets
-    ("external") whenever somebody opens the port. What the board sends while nobody has the port open, or while
-    64 KiB wait to be read, is dropped and counted in `bytes_dropped`.
+    `simulator` may be used by others only while holding `lock`, to schedule pin events for instance; its
+    output goes to the port and must not be taken. It is left open at the end. With `auto_reset` the board
+    resets ("external") whenever somebody opens the port. What the board sends while nobody has the port open,
+    or while 64 KiB wait to be read, is dropped and counted in `bytes_dropped`.
 
     If the core stops, the port vanishes and leaving the context raises the reason.
     """
@@ -626,7 +627,7 @@ class PtyBoard:
                 due_s = max(due_s, time.monotonic() - 0.02)
                 # Never zero, so that others get the lock.
                 self._stop.wait(max(due_s - time.monotonic(), 0.00005))
-        except Exception as error:  # noqa: BLE001 - kept for __exit__, which raises it
+        except Exception as error:  # kept for __exit__, which raises it
             self.failure = error
             self._unplug()
 
@@ -650,7 +651,7 @@ class PtyBoard:
         self._pass_on(master)
 
     def _forget_unread(self) -> None:
-        """Drops what the last user of the port left unread: a serial port does, a pty keeps it for the next."""
+        """Drops what the last user left unread: a serial port does, a pty keeps it for the next."""
         with contextlib.suppress(OSError):  # somebody has just opened it for himself alone
             slave = os.open(self.port, os.O_RDWR | os.O_NOCTTY)
             try:

@@ -43,8 +43,10 @@ from reedproof.records import (
 
 MakeBoard = Callable[..., AvrBoard]
 
-EDGE_LATE_US = SAMPLE_US + 5  # one sampling period, and what can hold up the sampling interrupt
-SETTINGS_STORED_US = 400_000  # some 80 bytes of 3.4 ms
+# One sampling period; then 8 us: another interrupt may have begun just before (67 cycles and its entry), and
+# the sampling interrupt takes its stamp about 50 cycles after it began.
+EDGE_LATE_US = SAMPLE_US + 8
+SETTINGS_STORED_US = 600_000  # 145 bytes of 3.4 ms for 32 inputs
 EVERY_KIND = pytest.mark.parametrize("kind", ["nano", "mega"])
 
 # Not to be reached by tests that make many edges on purpose.
@@ -105,7 +107,10 @@ def test_falls_silent_five_seconds_after_the_hosts_last_word(make_board: MakeBoa
     last_us = board.us_of(board.messages()[-1][0])
     assert 4_900_000 < last_us - said_us < 5_300_000
     board.say(TimeProbe(1))
-    assert board.until(TimeReply).token == 1
+    board.run_us(50_000)
+    assert board.messages() == []  # it waits to be greeted again
+    board.say(SayHello())
+    assert board.until(Hello).boot > 0
 
 
 # ---- closures and records
@@ -130,15 +135,16 @@ def test_a_bouncing_closure_is_attributed_and_timed_on_every_input(make_board: M
         assert isinstance(made, Made)
         assert is_on_time(made.time_us, start_us)
         assert made.bounces == 2
-        assert 240 <= made.gap_us <= 350
-        assert 840 <= made.settle_us <= 950
+        assert 140 <= made.gap_us <= 250  # widths round down by up to a 16th
+        assert 810 <= made.settle_us <= 950
         assert isinstance(broke, Broke)
         assert is_on_time(broke.time_us, start_us + 30_000)
         assert (broke.bounces, broke.dropouts) == (1, 0)
         assert broke.duration_ms in (29, 30)  # rounded down
     beats = board.counters()
     assert {beat.edges for beat in beats.values()} == {8}
-    assert {(beat.closures, beat.lost, beat.blips, beat.dropouts) for beat in beats.values()} == {(1, 0, 0, 0)}
+    counts = {(beat.closures, beat.lost, beat.blips, beat.dropouts) for beat in beats.values()}
+    assert counts == {(1, 0, 0, 0)}
     board.check_ledger()
 
 
@@ -147,17 +153,19 @@ def test_frames_from_the_host_do_not_delay_the_time_of_an_edge(make_board: MakeB
     board = make_board(acknowledge=True)
     board.greet()
     board.command(CALM)
+    board.run_us(SETTINGS_STORED_US)
     start_us = board.now_us + 1000
     edges = []
-    for i in range(300):
-        edges += [(start_us + i * 2011.5, i % 16 + 1, True), (start_us + i * 2011.5 + 1500, i % 16 + 1, False)]
+    for i in range(150):
+        made_us = start_us + i * 4011.5
+        edges += [(made_us, i % 16 + 1, True), (made_us + 1500, i % 16 + 1, False)]
     board.play(sorted(edges))
-    for i in range(600):
-        board.say(TimeProbe(i), at_us=start_us + i * 1005)
-    board.run_us(650_000)
-    made_us = sorted(record.time_us for record in board.stored if isinstance(record, Made))
-    broke_us = sorted(record.time_us for record in board.stored if isinstance(record, Broke))
-    for reported_us, closed in ((made_us, True), (broke_us, False)):
+    for i in range(640):
+        board.say(TimeProbe(i))
+        board.run_us(1005)
+    all_made_us = sorted(record.time_us for record in board.stored if isinstance(record, Made))
+    all_broke_us = sorted(record.time_us for record in board.stored if isinstance(record, Broke))
+    for reported_us, closed in ((all_made_us, True), (all_broke_us, False)):
         driven_us = [time_us for time_us, _, is_closed in edges if is_closed == closed]
         assert len(reported_us) == len(driven_us)
         late = [
@@ -257,12 +265,13 @@ def test_every_random_edge_is_counted(make_board: MakeBoard, kind: str, duration
     chance = random.Random(20)
     start_us = board.now_us + 1000
     edges, driven = [], {}
+    pause_us = 12_500 * board.inputs  # some 500 edges a second on any board
     for number in range(1, board.inputs + 1):
-        at_us, closed, count = start_us, False, 0
+        at_us, closed, count = start_us + chance.uniform(0, pause_us), False, 0
         while at_us < start_us + duration_us or closed:
             # Mostly bounces, which a sampling period apart must all be seen; sometimes a pause.
             long = chance.random() < 0.3
-            at_us += chance.uniform(10_000, 200_000) if long else chance.uniform(60, 4000)
+            at_us += chance.uniform(10_000, pause_us) if long else chance.uniform(60, 4000)
             closed, count = not closed, count + 1
             edges.append((at_us, number, closed))
         driven[number] = count
@@ -344,7 +353,7 @@ def test_refused_settings_change_nothing(make_board: MakeBoard) -> None:
     assert board.simulator.eeprom == before
 
 
-@pytest.mark.parametrize("damaged_at", [0, 40, 81])
+@pytest.mark.parametrize("damaged_at", [0, 40, 80])
 def test_damaged_settings_are_refused(make_board: MakeBoard, damaged_at: int) -> None:
     board = make_board()
     board.greet()
@@ -406,7 +415,8 @@ def reboot(board: AvrBoard) -> Hello:
     board.messages()
     resets = board.simulator.resets
     assert board.command(Reboot()) == Status.DONE
-    hello = board.until(Hello)
+    # 15 ms on the chip; simavr's watchdog keeps the half second it was started with.
+    hello = board.until(Hello, limit_us=700_000)
     assert board.simulator.resets == resets + 1
     return hello
 
@@ -572,7 +582,8 @@ def test_a_trace_holds_every_edge_of_the_inputs_asked_for(make_board: MakeBoard,
         sent = [(time_us, closed) for time_us, other, closed in driven if other == number]
         got = [(time_us, closed) for time_us, other, closed in seen if other == number]
         assert [closed for _, closed in got] == [closed for _, closed in sent]
-        assert all(is_on_time(late, early) for (late, _), (early, _) in zip(got, sent, strict=True))
+        late = [(seen_us, sent_us) for (seen_us, _), (sent_us, _) in zip(got, sent, strict=True)]
+        assert [pair for pair in late if not is_on_time(*pair)] == []
 
 
 def lamp_by_time(board: AvrBoard, duration_us: int) -> list[int]:
@@ -615,6 +626,7 @@ def test_a_time_probe_is_stamped_between_arrival_and_departure(make_board: MakeB
     board = make_board(kind)
     board.greet()
     for token in (0, 0xFFFFFFFF, 0x12345678):
+        board.messages()
         board.say(TimeProbe(token))
         while board.simulator.bytes_on_line:
             board.simulator.run(board.simulator.cycle + 16)

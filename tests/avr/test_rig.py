@@ -181,12 +181,66 @@ def test_pull_up_and_external_drive(boot: Boot) -> None:
     assert ask(simulator, b"r")[0] & 0x1F == 0x1F
 
 
-def test_a_floating_pin_keeps_its_level(boot: Boot) -> None:
-    simulator = boot()
+def test_a_floating_pin_that_does_not_leak_keeps_its_level(boot: Boot) -> None:
+    simulator = boot(leak_us=None)
     for level in (1, 0, 1):
         simulator.drive("C", 3, level)
         simulator.drive("C", 3, None)
         assert (ask(simulator, b"r")[0] >> 3) & 1 == level
+
+
+def test_a_floating_net_leaks_to_low_after_its_time(boot: Boot) -> None:
+    simulator = boot(leak_us=2500)
+    simulator.join(("C", 0), ("C", 1))
+    simulator.drive("C", 0, 1)
+    ask(simulator, b"r", wait_us=5000)
+    assert simulator.pin("C", 1) == 1  # while it is driven it keeps
+    let_go = simulator.cycle
+    simulator.drive("C", 0, None)
+    simulator.run(let_go + 39_999)
+    assert (simulator.pin("C", 0), simulator.pin("C", 1)) == (1, 1)
+    simulator.run(let_go + 40_010)
+    assert (simulator.pin("C", 0), simulator.pin("C", 1)) == (0, 0)
+    assert ask(simulator, b"r")[0] & 0x03 == 0
+    simulator.inputs_ledger.check()
+
+
+def test_a_pull_up_that_goes_and_comes_restarts_the_leak(boot: Boot) -> None:
+    simulator = boot()  # 1000 us
+    assert ask(simulator, b"C\x04r", wait_us=900)[0] & 0x04
+    ask(simulator, b"C\x00", wait_us=600)
+    ask(simulator, b"C\x04", wait_us=600)
+    ask(simulator, b"C\x00", wait_us=600)
+    assert simulator.pin("C", 2) == 1
+    simulator.run_us(600)
+    assert simulator.pin("C", 2) == 0
+
+
+def test_a_leak_is_the_same_however_the_run_is_cut(boot: Boot) -> None:
+    def fell(slice_cycles: int) -> list[int]:
+        simulator = boot()
+        ask(simulator, b"m")
+        start = simulator.cycle
+        simulator.drive("C", 3, 1)
+        simulator.drive("C", 3, None, at_cycle=start + 5000)
+        while simulator.cycle < start + 40_000:
+            simulator.run(simulator.cycle + slice_cycles)
+        return [cycle - start for cycle, _ in simulator.output()]
+
+    whole = fell(40_000)
+    assert len(whole) == 4  # 'P' and the port, risen and fallen
+    assert 5000 + 16_000 < whole[2] < 5000 + 16_000 + 1600
+    assert fell(777) == whole
+
+
+def test_contentions_are_counted(boot: Boot) -> None:
+    simulator = boot()
+    simulator.drive("C", 0, 1)
+    ask(simulator, b"C\x02")  # pull-ups and one strong driver are no contention
+    simulator.drive("C", 1, 0)
+    assert simulator.contentions == 0
+    ask(simulator, b"D\x01C\x02")  # C0 drives low against what drives it high
+    assert simulator.contentions > 0
 
 
 def test_joined_pins_follow_each_other_and_low_wins(boot: Boot) -> None:
@@ -672,9 +726,12 @@ def test_an_unplugged_pty_board_is_an_error_to_the_host(boot: Boot) -> None:
 
 
 def test_a_crash_behind_the_pty_is_raised_at_the_end(boot: Boot) -> None:
-    board = PtyBoard(boot())
-    with pytest.raises(SimulatorError, match="sleep for good"), board:
-        host = Host(board.port)
-        host.write(b"z")
-        select.select([host.file], [], [], 20)
-        host.close()
+    def put_to_sleep(board: PtyBoard) -> None:
+        with board:
+            host = Host(board.port)
+            host.write(b"z")
+            select.select([host.file], [], [], 20)
+            host.close()
+
+    with pytest.raises(SimulatorError, match="sleep for good"):
+        put_to_sleep(PtyBoard(boot()))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, TypeVar
 
 from reedproof import records, wire
-from reedproof.records import Command, Message
+from reedproof.records import Broke, Command, FaultChange, Lost, Made, Message
 from reedproof.sim.core import Device
 
 STEP_US = 2000  # how often the main loop comes round
@@ -24,6 +24,8 @@ class Bench:
         self.messages: list[Message] = []
         self.frames: list[bytes] = []
         self.line_is_up = True
+        self.drops_repeats = True  # as a host does
+        self._have: set[int] = set()
         self.room = 255
         self._sequence = 0
 
@@ -32,8 +34,13 @@ class Bench:
     def send(self, command: Command) -> int:
         """Returns the sequence number it was sent under."""
         self._sequence = (self._sequence + 1) % 256
-        self.device.receive(self.now_us, wire.encode_command(command, self._sequence))
+        self.receive(wire.encode_command(command, self._sequence))
         return self._sequence
+
+    def receive(self, data: bytes) -> None:
+        """Bytes on the line to the board, which looks at its inputs first, as main.c does."""
+        self.device.poll(self.now_us)
+        self.device.receive(self.now_us, data)
 
     def ask(self, command: Command) -> list[Message]:
         """The command's reply (nothing for the three that have none) and whatever came with it."""
@@ -47,7 +54,7 @@ class Bench:
         type_ = wire.command_type(command)
         sequence = self.send(command)
         self.turn()
-        assert records.Reply(type_, sequence, records.Status.DONE) in self.messages
+        assert records.Reply(type_, sequence, records.Status.DONE) in self.all(records.Reply)
 
     def connect(self) -> records.Hello:
         self.send(records.SayHello())
@@ -69,11 +76,19 @@ class Bench:
         """Once round the main loop, sending all there is."""
         self.device.poll(self.now_us)
         while self.line_is_up:
-            frame = self.device.transmit(self.now_us, self.room)
+            frame = self.device.transmit(self.room)
             if not frame:
                 return
             self.frames.append(frame)
-            self.messages += self.decoder.feed(frame)
+            self.messages += [message for message in self.decoder.feed(frame) if self.is_news(message)]
+
+    def is_news(self, message: Message) -> bool:
+        if not self.drops_repeats or not isinstance(message, Made | Broke | FaultChange | Lost):
+            return True
+        if message.number in self._have:
+            return False
+        self._have.add(message.number)
+        return True
 
     def run(self, duration_us: int, step_us: int = STEP_US, host: Command | None = None) -> None:
         """Time passes; ``host`` is said every second."""

@@ -14,6 +14,7 @@ Levels stay for ever after the last edge.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -23,8 +24,8 @@ NEVER = math.inf
 
 @dataclass(frozen=True)
 class Event:
-    """``at_us`` is when it falls due. ``pairs`` are bounces, blips or dropouts; ``longest_us`` the longest gap
-    of a made, the longest closing of blips, the longest opening of dropouts."""
+    """``at_us`` is when it falls due. ``pairs`` are bounces, blips or dropouts; ``longest_us`` the longest
+    gap of a made, the longest closing of blips, the longest opening of dropouts."""
 
     kind: str
     at_us: int
@@ -63,7 +64,7 @@ def trains(edges: Sequence[int], break_us: int) -> list[list[Stretch]]:
 
 
 def _openings(train: Sequence[Stretch]) -> list[int]:
-    return [int(later[0] - earlier[1]) for earlier, later in zip(train, train[1:], strict=False)]
+    return [int(later[0] - earlier[1]) for earlier, later in itertools.pairwise(train)]
 
 
 def _events_of(train: list[Stretch], make_us: int, break_us: int) -> list[Event]:
@@ -84,7 +85,7 @@ def _events_of(train: list[Stretch], make_us: int, break_us: int) -> list[Event]
             settle_us=train[first][0] - made_us,
         )
     ]
-    for before, after in zip(stable, stable[1:], strict=False):
+    for before, after in itertools.pairwise(stable):
         longest_us = max(_openings(train[before : after + 1]))
         at_us = train[after][0] + make_us
         events.append(Event("dropout", at_us, pairs=after - before, longest_us=longest_us))

@@ -7,14 +7,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import pytest
-from core import reference
-from core.reference import Event
 from hypothesis import given
 from hypothesis import strategies as st
-from strategies import Timing, edge_traces, examples, timings
 
+from core import reference
+from core.reference import Event
 from reedproof.records import width_code
 from reedproof.sim.core import ffi, lib
+from strategies import Timing, edge_traces, examples, timings
 
 KINDS = ["nothing", "made", "broke", "blip", "dropout"]
 OPEN, CLOSED = 0, 2  # settled phases
@@ -46,7 +46,7 @@ def seen_from(event: Event, polls: Sequence[int]) -> Seen:
 
 
 def run(edges: Sequence[int], timing: Timing, polls: Iterable[int] = (), start_us: int = 0) -> list[Seen]:
-    """The C debouncer over ``edges`` with looks at ``polls`` in between; its clock shows ``start_us`` at 0."""
+    """The C debouncer over ``edges``, looked at in between at ``polls``; its clock begins at ``start_us``."""
     debounce = ffi.new("struct debounce *")
     settings = ffi.new("struct debounce_settings *", {"make_us": timing.make_us, "break_us": timing.break_us})
     event = ffi.new("struct debounce_event *")
@@ -241,8 +241,10 @@ def recordings(draw: st.DrawFn, ends_open: bool = False) -> tuple[Timing, list[i
 
 @examples(1500)
 @given(recordings(), st.one_of(st.sampled_from(NEAR_WRAP), st.integers(0, 2**32 - 1)), st.data())
-def test_equals_the_reference(recording: tuple[Timing, list[int]], start_us: int, data: st.DataObject) -> None:
-    """Whenever one looks, whatever the clock shows: the same events, each at the first look when it is due."""
+def test_equals_the_reference(
+    recording: tuple[Timing, list[int]], start_us: int, data: st.DataObject
+) -> None:
+    """Whenever one looks, whatever the clock shows: the same events, each at the first look when due."""
     timing, edges = recording
     expected = reference.debounce(edges, timing.make_us, timing.break_us)
     end_us = settled_end(edges, timing)

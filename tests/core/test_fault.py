@@ -7,10 +7,10 @@ from typing import Any
 import pytest
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
-from strategies import examples
 
 from reedproof.records import Fault
 from reedproof.sim.core import ffi, lib
+from strategies import examples
 
 STUCK, NEVER, CHATTER, SHORTED = Fault.STUCK_CLOSED, Fault.NEVER_TRIGGERED, Fault.CHATTER, Fault.SHORTED
 NONE = Fault(0)

@@ -6,9 +6,9 @@ from typing import Any
 
 from hypothesis import given
 from hypothesis import strategies as st
-from strategies import U16, U32, examples
 
 from reedproof.sim.core import ffi, lib
+from strategies import U16, U32, examples
 
 ROOM = lib.SAMPLER_SLOTS - 1
 

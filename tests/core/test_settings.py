@@ -5,13 +5,13 @@ from __future__ import annotations
 import random
 
 import pytest
-from core.bench import Bench
 from hypothesis import given
 from hypothesis import strategies as st
-from strategies import U32, examples
 
+from core.bench import Bench
 from reedproof import records
 from reedproof.sim.core import Device, ffi, lib
+from strategies import U32, examples
 
 DEFAULT_BOARD = records.BoardSettings(60_000, 600_000, 20, 95)
 INPUTS = 16
@@ -42,7 +42,10 @@ MADE_UP: list[records.Command] = [
 
 
 def expected() -> list[object]:
-    inputs = {number: (2000, 20000) for number in range(1, INPUTS + 1)} | {3: (1, 0xFFFF), INPUTS: (0xFFFF, 1)}
+    inputs = {number: (2000, 20000) for number in range(1, INPUTS + 1)} | {
+        3: (1, 0xFFFF),
+        INPUTS: (0xFFFF, 1),
+    }
     return [
         records.BoardSettings(3_600_000, 0xFFFFFFFF, 0xFFFF, 254),
         *(records.InputSettings(number, *values) for number, values in inputs.items()),
@@ -112,7 +115,9 @@ def test_power_lost_while_storing_gives_the_old_or_the_new_or_defaults(written: 
 
 @examples(40)
 @given(st.integers(0, INPUTS), st.integers(1, 0xFFFF), st.integers(1, 0xFFFF), st.integers(0, 3_600_000), U32)
-def test_what_is_set_is_what_comes_back(number: int, make_us: int, break_us: int, stuck_ms: int, name: int) -> None:
+def test_what_is_set_is_what_comes_back(
+    number: int, make_us: int, break_us: int, stuck_ms: int, name: int
+) -> None:
     bench = Bench(inputs=INPUTS)
     bench.connect()
     bench.do(records.SetInput(number, make_us, break_us))
@@ -211,7 +216,9 @@ def test_a_torn_slot_never_repeats_a_boot_that_was_used(boot: int) -> None:
             memory[at + written] = torn
             after, _, _ = count_boot(bytes(memory))
             assert after > boot, f"{written} bytes written, then {torn:#04x}"
-            if after != boot + 1:  # only when the torn byte happens to be the right one, and the last to change
+            if (
+                after != boot + 1
+            ):  # only when the torn byte happens to be the right one, and the last to change
                 assert bytes(memory[at : at + lib.BOOT_SLOT_BYTES]) == slot
 
 

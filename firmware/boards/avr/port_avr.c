@@ -25,9 +25,8 @@
 #endif
 
 #define SAMPLE_US 50
-#define TICKS_PER_US 2
 /* Timer 2 at clock / 8: 100 ticks of 0.5 us. */
-#define SAMPLE_TICKS (SAMPLE_US * TICKS_PER_US)
+#define SAMPLE_TICKS (SAMPLE_US * 2)
 
 const struct device_config port_config = {
     .build = REEDPROOF_BUILD,
@@ -81,38 +80,31 @@ void port_watchdog(void) {
 
 /* ---- time ---- */
 
-static volatile uint16_t overflows;
+static volatile uint32_t overflows; /* of timer 1, every 32.8 ms; 17 bits of them count */
 
 ISR(TIMER1_OVF_vect) {
     overflows++;
 }
 
-static uint32_t now_ticks(void) {
-    uint16_t high;
-    uint16_t low;
+/* Interrupts are off for the reading only: the sampling interrupt must not be late. */
+static uint16_t read_clock(uint32_t *high) {
+    uint16_t now;
+    uint8_t flags;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-        low = TCNT1;
-        high = overflows;
-        if ((TIFR1 & _BV(TOV1)) && low < 0x8000u) {
-            high++; /* it ran over just now and the interrupt still waits */
-        }
+        now = TCNT1;
+        flags = TIFR1;
+        *high = overflows;
     }
-    return (uint32_t)high << 16 | low;
-}
-
-/* Ticks wrap after 36 minutes, microseconds after 71: the missing bit is counted here. */
-static uint32_t us_of(uint32_t ticks) {
-    static uint32_t last_ticks;
-    static uint8_t wraps;
-    if (ticks < last_ticks) {
-        wraps++;
+    if ((flags & _BV(TOV1)) && now < 0x8000u) {
+        ++*high; /* it ran over just now and the interrupt still waited */
     }
-    last_ticks = ticks;
-    return (ticks >> 1) | ((uint32_t)wraps << 31);
+    return now;
 }
 
 uint32_t port_now_us(void) {
-    return us_of(now_ticks());
+    uint32_t high;
+    uint16_t now = read_clock(&high);
+    return high << 15 | now >> 1;
 }
 
 /* ---- inputs ---- */
@@ -133,9 +125,11 @@ bool port_take_sample(uint32_t *time_us, levels_t *levels) {
         return false;
     }
     /* The loop comes round far more often than the 32 ms in which the stamp wraps. */
-    uint32_t now = now_ticks();
-    uint16_t age = (uint16_t)((uint16_t)now - snapshot.stamp);
-    *time_us = us_of(now) - age / TICKS_PER_US;
+    uint32_t high;
+    if (snapshot.stamp > read_clock(&high)) {
+        high--;
+    }
+    *time_us = high << 15 | snapshot.stamp >> 1;
     *levels = snapshot.levels;
     return true;
 }

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
-from pathlib import Path
 from typing import Annotated, Any
 
 import typer
@@ -16,15 +16,26 @@ from reedproof.errors import ReedproofError
 from reedproof.link import Link
 from reedproof.transport import SerialTransport, Transport
 
-PLAIN_WIDTH = 100  # columns where there is no terminal
+PLAIN_WIDTH = 200  # columns where there is no terminal: wide enough for nothing to be cut or broken
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
+
+
+def _not_empty(where: str | None) -> str | None:
+    """An empty name is a database in memory: what it kept would be gone at the end."""
+    if where is not None and not where.strip():
+        raise typer.BadParameter("the name of a file or a database URL is missing")
+    return where
+
+
+# Text and no path: a path would fold the two slashes of a database URL into one.
 StoreOption = Annotated[
-    Path | None,
+    str | None,
     typer.Option(
         "--store",
-        help="File that keeps the data. [default: $REEDPROOF_STORE, or reedproof/store.sqlite in your "
-        "data folder]",
+        callback=_not_empty,
+        help="File or database URL that keeps the data. [default: $REEDPROOF_STORE, or "
+        "reedproof/store.sqlite in your data folder]",
         show_default=False,
     ),
 ]
@@ -37,8 +48,9 @@ def console(*, stderr: bool = False) -> Console:
     """Colour and live parts only on a terminal; NO_COLOR is obeyed."""
     stream = sys.stderr if stderr else sys.stdout
     return Console(
-        stderr=stderr, width=None if stream.isatty() else PLAIN_WIDTH, highlight=False, soft_wrap=False
-    )
+        stderr=stderr, width=None if stream.isatty() else PLAIN_WIDTH, highlight=False, soft_wrap=False,
+        emoji=False,  # ':x:' in the name of a port or file is no picture
+    )  # fmt: skip
 
 
 def table(*columns: str, title: str | None = None) -> Table:
@@ -73,14 +85,12 @@ def parse_inputs(text: str | None) -> list[int] | None:
     if text is None:
         return None
     chosen: list[int] = []
-    try:
-        for part in text.split(","):
-            first, _, last = part.partition("-")
-            chosen += range(int(first), int(last or first) + 1)
-    except ValueError:
-        chosen = []
-    if not chosen:
-        raise ReedproofError(f"--inputs {text}: expected numbers and ranges such as 1-4,7")
+    for part in text.split(","):
+        found = re.fullmatch(r"([0-9]{1,3})(?:-([0-9]{1,3}))?", part.strip())
+        first, last = (int(found[1]), int(found[2] or found[1])) if found else (1, 0)
+        if first > last:
+            raise ReedproofError(f"--inputs {text}: expected numbers and ranges such as 1-4,7")
+        chosen += range(first, last + 1)
     return chosen
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
 import time
-from pathlib import Path
 
 import typer
 from rich.console import Console
@@ -74,7 +74,7 @@ def demo(store: StoreOption = None, json: JsonOption = False) -> None:
 
     Example: reedproof demo
     """
-    where: Path = store or default_path().with_name("demo.sqlite")
+    where = store or str(default_path().with_name("demo.sqlite"))
     out = console(stderr=json)
     out.print("The Fernhollow slate tramway (invented): a virtual board, 16 simulated contacts\n")
     board = VirtualBoard(name="virtual:demo", inputs=len(CONTACTS), seed=time.time_ns())
@@ -115,12 +115,14 @@ def demo(store: StoreOption = None, json: JsonOption = False) -> None:
     found = {line.input: line.result for line in third.inputs}
     as_expected = first.is_good and missed == 0 and found == expected
     if json:
-        print_json(
-            {"proofs": [first.as_dict(), third.as_dict()], "as_injected": as_expected, "store": str(where)}
-        )
+        print_json({"proofs": [first.as_dict(), third.as_dict()], "as_injected": as_expected, "store": where})
     out.print(
         "exactly the three that were broken" if as_expected else "NOT what was broken: please report this",
         style="green" if as_expected else "red",
     )
-    out.print(f"data: {where}; again: reedproof proofs {last} --store {where}", markup=False, soft_wrap=True)
+    out.print(
+        f"data: {where}; again: reedproof proofs {last} --store {shlex.quote(where)}",
+        markup=False,
+        soft_wrap=True,
+    )
     raise typer.Exit(0 if as_expected else 1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from typing import Any
@@ -16,7 +17,7 @@ app = typer.Typer(
     name="reedproof",
     no_args_is_help=True,
     add_completion=False,
-    rich_markup_mode="rich",
+    rich_markup_mode="markdown",  # "rich" keeps line breaks and eats [brackets]
     pretty_exceptions_enable=False,
     help="Proves reed contacts: board, input, lead, plug and magnet, one by one.\n\n"
     "Exit codes: 0 good, 1 a fault was found, 2 wrong use, 3 no board or no line to it.",
@@ -28,27 +29,58 @@ app.command()(proofs.proofs)
 app.command()(watch.watch)
 app.command()(replay.replay)
 
-INTERRUPTED = 130
+INTERRUPTED = 130  # as a shell reports Ctrl-C
+NOT_READ = 141  # as a shell reports a program whose reader has gone: neither good nor bad was said
 
 #: Typer brings a click of its own and does not export the base of its errors.
 _UsageProblem: Any = next(base for base in typer.BadParameter.__mro__ if base.__name__ == "ClickException")
 
 
-def run() -> None:
-    """Entry point. Every error that a user can cause ends in one line and the right exit code."""
+def _complain(text: str) -> None:
+    console(stderr=True).print(f"reedproof: {text}", markup=False, soft_wrap=True)
+
+
+def _usage_text(error: Any) -> str:
+    """One line; the command whose help is of use comes from the error."""
+    text = " ".join(error.format_message().split()).rstrip(".")
+    context = getattr(error, "ctx", None)
+    return f"{text}; try '{context.command_path if context else 'reedproof'} --help'"
+
+
+def _drop_output() -> None:
+    """What is still buffered can go nowhere; do not let the interpreter complain about it at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _run() -> int:
     try:
         code = app(standalone_mode=False)
     except _UsageProblem as error:
-        error.show()
-        code = 2
+        if not sys.argv[1:]:  # the help was shown instead
+            error.show()
+        else:
+            _complain(_usage_text(error))
+        return 2
     except ReedproofError as error:
-        console(stderr=True).print(f"reedproof: {error}", markup=False, soft_wrap=True)
-        code = error.exit_code
-    except (KeyboardInterrupt, typer.Abort):
-        console(stderr=True).print("reedproof: stopped")
-        code = INTERRUPTED
-    except BrokenPipeError:
-        # Whoever read our output has seen enough; do not let the interpreter complain at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        code = 0
-    sys.exit(code or 0)
+        _complain(str(error))
+        return error.exit_code
+    except SystemExit as ended:
+        # Typer's answer to a broken pipe is an exit with 1, which here means a fault.
+        if not isinstance(ended.__context__, BrokenPipeError):
+            raise
+        _drop_output()
+        return NOT_READ
+    except OSError as error:
+        if error.errno not in (errno.ENOSPC, errno.EDQUOT):
+            raise
+        _drop_output()
+        _complain("the output cannot be written: the disk is full; free some space or send it elsewhere")
+        return 2
+    if code == INTERRUPTED:  # what Typer makes of Ctrl-C
+        _complain("stopped")
+    return code or 0
+
+
+def run() -> None:
+    """Entry point. Every error that a user can cause ends in one line and the right exit code."""
+    sys.exit(_run())

@@ -15,7 +15,8 @@ from reedproof.store import Store
 
 def proofs(
     number: Annotated[
-        int | None, typer.Argument(help="Which proof to print; without it they are listed.")
+        int | None,
+        typer.Argument(help="Which proof to print; without it they are listed.", min=1, max=10**9),
     ] = None,
     store: StoreOption = None,
     json: JsonOption = False,

@@ -26,6 +26,7 @@ from reedproof.recorder import Recorder
 from reedproof.sim.board import VirtualBoard
 from reedproof.store import Store
 
+DAY_S = 86_400.0
 STYLE = {Result.GOOD: "green", Result.NOT_TRIED: "yellow"}
 
 
@@ -122,10 +123,13 @@ def unasked(prover: Prover, link: Link, out: Console, seconds: float) -> None:
 def prove(
     port: PortArgument,
     auto: Annotated[
-        float | None, typer.Option(help="Ask nothing: watch all inputs for this many seconds.", min=1.0)
+        float | None,
+        typer.Option(help="Ask nothing: watch all inputs for this many seconds.", min=1.0, max=DAY_S),
     ] = None,
     inputs: Annotated[str | None, typer.Option(help="Only these inputs, such as 1-4,7.")] = None,
-    wait: Annotated[float, typer.Option(help="Seconds to wait for each asked pass.", min=1.0)] = ASK_S,
+    wait: Annotated[
+        float, typer.Option(help="Seconds to wait for each asked pass.", min=1.0, max=DAY_S)
+    ] = ASK_S,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:

@@ -87,8 +87,8 @@ def replay(
 
     out = console()
     rows = table(
-        ">input", ">edges", ">closures", ">bounces: make", ">break", ">dropouts", ">blips",
-        ">shortest ms", ">median", ">longest", "fault",
+        ">input", ">edges", ">closures", ">make bounces", ">break bounces", ">dropouts", ">blips",
+        ">min ms", ">median ms", ">max ms", "fault",
         title=f"{file.name}: make_us {make_us}, break_us {break_us}",
     )  # fmt: skip
     for number, totals in replayed.totals.items():

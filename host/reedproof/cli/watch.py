@@ -25,9 +25,10 @@ from reedproof.cli.common import (
 from reedproof.cli.prove import show_identity
 from reedproof.recorder import Recorder
 from reedproof.records import Broke, Fault, FaultChange, Heartbeat, LinkDown, LinkEvent, LinkUp, Made
-from reedproof.sim.board import VirtualBoard
+from reedproof.sim.board import BETWEEN_PASSES_US, VirtualBoard
 from reedproof.store import Store
 
+NO_FAULT = Fault(0)
 REFRESH_S = 0.1
 FRESH_S = 1.0  # a closure is marked this long after it began
 
@@ -42,7 +43,8 @@ class _Line:
     closed_ms: float | None = None
     blips: int = 0
     dropouts: int = 0
-    faults: Fault = Fault(0)
+    faults: Fault = NO_FAULT
+    faults_seen: Fault = NO_FAULT  # those that went away again too
 
 
 class _Screen:
@@ -69,10 +71,12 @@ class _Screen:
                 line = self.lines[event.input]
                 fault = Fault(event.fault)
                 line.faults = line.faults | fault if event.active else line.faults & ~fault
+                line.faults_seen |= line.faults
             case Heartbeat():
                 line = self.lines[event.input]
                 line.blips, line.dropouts = event.blips, event.dropouts
                 line.faults = Fault(event.faults)
+                line.faults_seen |= line.faults
             case LinkDown():
                 self.state = f"{event.reason}; waiting for it to come back"
             case LinkUp():
@@ -97,8 +101,10 @@ class _Screen:
 
 
 def _json_line(event: LinkEvent) -> str:
-    kind = type(event).__name__
-    return json_module.dumps({"event": kind, **dataclasses.asdict(event)})
+    fields = event._asdict() if isinstance(event, tuple) else dataclasses.asdict(event)
+    if isinstance(event, LinkUp):
+        fields["hello"] = event.hello._asdict()
+    return json_module.dumps({"event": type(event).__name__, **fields})
 
 
 def watch(
@@ -118,14 +124,16 @@ def watch(
     with Store(store) as kept, open_link(port, real_time=True) as link:
         recorder = Recorder(link, kept)
         show_identity(link, out)
-        if isinstance(link.transport, VirtualBoard):
-            link.transport.carousel(rounds=10_000)
         screen = _Screen(link.hello.inputs, f"board {board_name(link.hello.board)} on {link.name}")
         started_s = link.now_s()
         end_s = time.monotonic() + (seconds if seconds is not None else float("inf"))
 
         def listen(live: Live | None) -> None:
+            lap_s = link.now_s()
             while time.monotonic() < end_s:
+                if isinstance(link.transport, VirtualBoard) and link.now_s() >= lap_s:
+                    link.transport.carousel(rounds=1)
+                    lap_s += link.hello.inputs * BETWEEN_PASSES_US / 1e6
                 for event in recorder.pump(REFRESH_S):
                     screen.take(event, link.now_s())
                     if tick and isinstance(event, Made):
@@ -146,7 +154,7 @@ def watch(
         if not json and not sys.stdout.isatty():
             out.print(screen.table(link.now_s()))
         closures = sum(line.closures for line in screen.lines.values())
-        faulty = [number for number, line in screen.lines.items() if line.faults]
+        faulty = [number for number, line in screen.lines.items() if line.faults_seen]
         out.print(
             f"{closures} closures in {link.now_s() - started_s:.0f} s, stored in {kept.name}"
             + (f"; fault on input {', '.join(map(str, faulty))}" if faulty else ""),

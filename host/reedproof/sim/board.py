@@ -147,7 +147,7 @@ class VirtualBoard:
             self.device.test(now_us, self._test_levels())
         self.device.poll(now_us)
         if len(self._line) < BYTES_PER_STEP:
-            self._line += self.device.transmit(now_us)
+            self._line += self.device.transmit()
         if self.device.wants_reboot:
             self.reset(reset_cause=5)
         if self._on_step is not None:

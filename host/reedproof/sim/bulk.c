@@ -7,13 +7,15 @@
 
 /* Every train of edges is decided this long after its last edge, whatever the settings. */
 #define DECIDED_US (UINT16_MAX + INT64_C(1))
+/* The core measures time in 32 bits; longer pauses are cut. */
+#define PAUSE_MAX_US INT32_MAX
 
 struct input_state {
     struct debounce debounce;
     struct fault fault;
     int64_t edge_us; /* last edge in 64 bits, to find the upper half of the core's times */
     int64_t made_us;
-    int64_t second;
+    int64_t second_end_us;
     size_t open; /* index of the closure that lasts */
 };
 
@@ -93,30 +95,35 @@ static void settle(struct run *run, uint8_t input, int64_t now_us) {
     handle(run, input, &event, now_us);
 }
 
-/* The seconds that ended since the last edge: one with its edges, then perhaps calm ones. */
-static void end_seconds(struct run *run, uint8_t input, int64_t second) {
-    struct input_state *state = &run->states[input];
-    for (int i = 0; i < 2 && state->second < second; i++) {
+/* The seconds that ended since the last edge: one with its edges, then perhaps calm ones, of which
+ * one says as much as many. */
+static void end_seconds(struct run *run, struct input_state *state, int64_t time_us) {
+    fault_window(&state->fault, &run->settings->fault);
+    if (time_us >= state->second_end_us + FAULT_WINDOW_US) {
         fault_window(&state->fault, &run->settings->fault);
-        state->second = i == 0 ? state->second + 1 : second;
     }
-    state->second = second;
+    state->second_end_us = (time_us / FAULT_WINDOW_US + 1) * FAULT_WINDOW_US;
 }
 
 static void take_edge(struct run *run, uint8_t input, int64_t time_us) {
     struct input_state *state = &run->states[input];
     struct debounce *debounce = &state->debounce;
-    if (!debounce_is_settled(debounce) && time_us - state->edge_us > DECIDED_US) {
+    if (time_us - state->edge_us > PAUSE_MAX_US) {
         settle(run, input, state->edge_us + DECIDED_US);
     }
-    end_seconds(run, input, time_us / FAULT_WINDOW_US);
+    if (time_us >= state->second_end_us) {
+        end_seconds(run, state, time_us);
+    }
     struct debounce_event event;
     debounce_edge(debounce, &run->settings->inputs[input], (uint32_t)time_us, &event);
-    handle(run, input, &event, time_us);
+    if (event.kind != DEBOUNCE_NOTHING) {
+        handle(run, input, &event, time_us);
+    }
     state->edge_us = time_us;
     run->totals[input].edges++;
-    fault_edge(&state->fault, &run->settings->fault);
-    run->totals[input].faults |= state->fault.active;
+    if (fault_edge(&state->fault, &run->settings->fault) != 0) {
+        run->totals[input].faults |= state->fault.active;
+    }
 }
 
 size_t bulk_replay(const int64_t *times_us, const uint8_t *inputs, size_t edges,
@@ -127,6 +134,7 @@ size_t bulk_replay(const int64_t *times_us, const uint8_t *inputs, size_t edges,
     for (uint8_t i = 0; i < REEDPROOF_INPUTS; i++) {
         debounce_init(&run.states[i].debounce);
         fault_init(&run.states[i].fault);
+        run.states[i].second_end_us = edges ? times_us[0] : 0;
     }
     for (size_t i = 0; i < edges; i++) {
         take_edge(&run, (uint8_t)(inputs[i] - 1), times_us[i]);
@@ -147,22 +155,27 @@ size_t bulk_decode(const uint8_t *bytes, size_t length, struct bulk_frame *frame
     frame_reader_init(&reader, body, FRAME_MAX - 2);
     for (size_t i = 0; i < length; i++) {
         struct frame frame;
-        if (frame_take(&reader, bytes[i], &frame)) {
-            if (!message_is_well_formed(&frame)) {
-                refused++;
-                continue;
-            }
-            if (count < room) {
-                struct bulk_frame *out = &frames[count];
-                out->type = frame.type;
-                out->sequence = frame.sequence;
-                out->length = frame.length;
-                memcpy(out->payload, frame.payload, frame.length);
-            }
-            count++;
+        bool good = frame_take(&reader, bytes[i], &frame);
+        if (bytes[i] != 0) {
+            continue;
         }
         refused += (uint16_t)(reader.bad - seen_bad);
         seen_bad = reader.bad;
+        if (!good) {
+            continue;
+        }
+        if (!message_is_well_formed(&frame)) {
+            refused++;
+            continue;
+        }
+        if (count < room) {
+            struct bulk_frame *out = &frames[count];
+            out->type = frame.type;
+            out->sequence = frame.sequence;
+            out->length = frame.length;
+            memcpy(out->payload, frame.payload, frame.length);
+        }
+        count++;
     }
     *bad = refused;
     return count;

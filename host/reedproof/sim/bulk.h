@@ -7,6 +7,7 @@
 
 #include "debounce.h"
 #include "fault.h"
+#include "levels.h"
 
 struct bulk_closure {
     int64_t made_us;
@@ -24,8 +25,8 @@ struct bulk_input {
     uint64_t blips;
     uint64_t dropouts;
     uint64_t closures;
-    uint8_t faults;         /* every enum fault_bit that came up */
-    uint8_t longest_blip;   /* width codes */
+    uint8_t faults;       /* every enum fault_bit that came up */
+    uint8_t longest_blip; /* width codes */
     uint8_t longest_dropout;
 };
 
@@ -36,8 +37,8 @@ struct bulk_settings {
 
 /* Runs edges through debounce and fault detection. `times_us` must not decrease, every edge must
  * change its input's level, inputs start open and are numbered from 1. Levels stay as they are
- * after the last edge. Returns the number of closures; writes the first `room` of them, in the
- * order in which they counted. `totals` has REEDPROOF_INPUTS entries. */
+ * after the last edge. Returns the number of closures; writes the first `room` of them; those of
+ * one input are in order of time. `totals` has REEDPROOF_INPUTS entries. */
 size_t bulk_replay(const int64_t *times_us, const uint8_t *inputs, size_t edges,
                    const struct bulk_settings *settings, struct bulk_closure *closures, size_t room,
                    struct bulk_input *totals);

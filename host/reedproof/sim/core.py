@@ -85,7 +85,7 @@ class InputTotals:
 
 @dataclass(frozen=True)
 class Replay:
-    """``closures`` is a structured array in the order in which the closings counted, with fields
+    """``closures`` is a structured array, those of one input in order of time, with fields
     made_us, broke_us (STILL_CLOSED while it lasts), make_bounces, break_bounces, dropouts and
     input; ``totals`` is keyed by input."""
 
@@ -136,7 +136,7 @@ def replay(
     return Replay(
         closures[:count],
         {
-            int(number): InputTotals(
+            number: InputTotals(
                 edges=total.edges,
                 closures=total.closures,
                 blips=total.blips,
@@ -145,8 +145,8 @@ def replay(
                 longest_dropout_us=width_value(total.longest_dropout),
                 faults=Fault(total.faults),
             )
-            for number in np.unique(numbers)
-            for total in [totals[int(number) - 1]]
+            for number, total in enumerate(totals, 1)
+            if total.edges
         },
     )
 
@@ -225,9 +225,9 @@ class Device:
         for byte in data:
             lib.device_receive(self._device, now_us & 0xFFFFFFFF, byte)
 
-    def transmit(self, now_us: int, room: int = 255) -> bytes:
+    def transmit(self, room: int = 255) -> bytes:
         """One frame, or nothing."""
-        length = lib.device_transmit(self._device, now_us & 0xFFFFFFFF, self._out, room)
+        length = lib.device_transmit(self._device, self._out, room)
         return bytes(ffi.buffer(self._out, length))
 
     def _store(self) -> None:

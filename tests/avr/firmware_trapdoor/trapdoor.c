@@ -1,5 +1,5 @@
-/* Linked to the Nano's firmware by a test: makes it hang, interrupts off, as soon as pin C5 changes.
- * The firmware uses neither that pin nor that interrupt. */
+/* Linked to the Nano's firmware by a test: makes it hang, interrupts off, as soon as pin C5
+ * changes. The firmware uses neither that pin nor that interrupt. */
 #include <avr/interrupt.h>
 #include <avr/io.h>
 

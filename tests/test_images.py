@@ -1,0 +1,52 @@
+"""The images in the package are what the sources make."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.util
+import json
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+IMAGES = ROOT / "host" / "reedproof" / "images"
+BOARDS = ("nano", "uno", "mega")
+
+
+def build_id() -> int:
+    spec = importlib.util.spec_from_file_location("build_id", ROOT / "firmware" / "build_id.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return int(module.build_id())
+
+
+def listed() -> dict[str, dict[str, object]]:
+    document = json.loads((IMAGES / "images.json").read_text())
+    assert document["build"] == f"{build_id():08x}", "the firmware changed: run 'make images'"
+    return dict(document["images"])
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_listed_image_is_there(board: str) -> None:
+    entry = listed()[board]
+    image = IMAGES / str(entry["file"])
+    assert hashlib.sha256(image.read_bytes()).hexdigest() == entry["sha256"]
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_building_again_gives_the_same_bytes(board: str, tmp_path: Path) -> None:
+    """In another folder, too: no path of a machine may end up in an image."""
+    copy = tmp_path / "somewhere" / "else"
+    shutil.copytree(ROOT / "firmware", copy / "firmware")
+    for name in ("Makefile", "tools"):
+        source = ROOT / name
+        (shutil.copytree if source.is_dir() else shutil.copy)(source, copy / name)
+    subprocess.run(["make", "-s", f"build/{board}.hex"], cwd=copy, check=True, capture_output=True)
+    built = (copy / "build" / f"{board}.hex").read_bytes()
+    assert built == (ROOT / "build" / f"{board}.hex").read_bytes()
+    assert built == (IMAGES / f"{board}.hex").read_bytes(), "another compiler? else run 'make images'"
