@@ -1,19 +1,38 @@
 /* The main loop of every board. */
 #include "port.h"
 
+#include <string.h> /* memcmp */
+
 static struct device device;
 
-/* The boot is numbered in non-volatile memory before anything is sent under that number. */
+static void write_slot(uint8_t at, const uint8_t slot[BOOT_SLOT_BYTES]) {
+    for (uint8_t i = 0; i < BOOT_SLOT_BYTES; i++) {
+        while (!port_nv_is_ready()) {
+        }
+        port_nv_write((uint16_t)(NV_BOOT_AT + at + i), slot[i]);
+    }
+}
+
+static bool slot_holds(uint8_t at, const uint8_t slot[BOOT_SLOT_BYTES]) {
+    uint8_t found[BOOT_SLOT_BYTES];
+    port_nv_read((uint16_t)(NV_BOOT_AT + at), found, BOOT_SLOT_BYTES);
+    return memcmp(found, slot, BOOT_SLOT_BYTES) == 0;
+}
+
+/* The boot is numbered in non-volatile memory before anything is sent under that number. A worn
+ * slot would give the same number at every boot, so the next one is tried. */
 static uint32_t number_this_boot(void) {
     uint8_t slots[BOOT_BYTES];
     uint8_t slot[BOOT_SLOT_BYTES];
     uint8_t at;
     port_nv_read(NV_BOOT_AT, slots, BOOT_BYTES);
     uint32_t boot = boot_count(slots, &at, slot);
-    for (uint8_t i = 0; i < BOOT_SLOT_BYTES; i++) {
-        while (!port_nv_is_ready()) {
+    for (uint8_t tries = 0; tries < 4; tries++) {
+        write_slot(at, slot);
+        if (slot_holds(at, slot)) {
+            break;
         }
-        port_nv_write((uint16_t)(NV_BOOT_AT + at + i), slot[i]);
+        at = boot_slot_after(at);
     }
     return boot;
 }

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from reedproof.cli.main import app
+from reedproof.cli.main import build_app
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "host" / "reedproof"
@@ -151,7 +151,7 @@ def test_documents_name_targets_that_exist() -> None:
 
 
 def test_documents_name_commands_that_exist() -> None:
-    listed = [command.callback.__name__ for command in app.registered_commands if command.callback]
+    listed = [command.callback.__name__ for command in build_app().registered_commands if command.callback]
     for found in re.findall(r"`reedproof ([a-z]+)", (ROOT / "README.md").read_text()):
         assert found in listed, f"README.md: reedproof {found}"
 

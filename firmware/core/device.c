@@ -297,6 +297,7 @@ void device_init(struct device *d, const struct device_config *config,
     d->now.low = now_us;
     d->window_us = now_us;
     d->due_us = now_us;
+    d->tick = (uint16_t)(now_us >> TICK_SHIFT);
     d->hello_due = true;
     record_ring_init(&d->ring);
     selftest_init(&d->selftest);

@@ -46,6 +46,7 @@ void record_ring_init(struct record_ring *ring) {
     ring->last_high = 0;
     ring->first_number = 0;
     ring->sent_number = 0;
+    ring->ever_sent = 0;
     ring->next_number = 0;
     ring->lost = 0;
 }
@@ -87,6 +88,9 @@ bool record_ring_next(struct record_ring *ring, struct record *record) {
         record->time.low = cell->word;
         record->lost = cell->word;
         ring->sent_number += numbers_in(cell);
+        if ((int32_t)(ring->sent_number - ring->ever_sent) > 0) {
+            ring->ever_sent = ring->sent_number;
+        }
         return true;
     }
     return false;
@@ -108,9 +112,8 @@ static void forget_first(struct record_ring *ring) {
 }
 
 bool record_ring_acknowledge(struct record_ring *ring, uint32_t next) {
-    uint32_t kept = ring->next_number - ring->lost - ring->first_number;
     uint32_t wanted = next - ring->first_number;
-    if (wanted == 0 || wanted > kept) {
+    if (wanted == 0 || wanted > ring->ever_sent - ring->first_number) {
         return false;
     }
     while (ring->count != 0 && numbers_in(cell_at(ring, 0)) <= next - ring->first_number) {

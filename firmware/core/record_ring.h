@@ -30,6 +30,7 @@ struct record_ring {
     uint16_t last_high;    /* ... after the newest cell */
     uint32_t first_number; /* number of the oldest record */
     uint32_t sent_number;  /* number of the next record to hand out */
+    uint32_t ever_sent;    /* like sent_number, but a rewind leaves it */
     uint32_t next_number;
     uint32_t lost; /* the numbers just below next_number that met a full ring */
 };
@@ -43,8 +44,8 @@ bool record_ring_push(struct record_ring *ring, const struct record *record);
 /* Hands out the next record that was not handed out since the last rewind; false when none. */
 bool record_ring_next(struct record_ring *ring, struct record *record);
 
-/* Forgets the records below `next`; numbers that were not given yet, or belong to records that are
- * still lost, are ignored. Returns true when something was forgotten. */
+/* Forgets the records below `next`; a number beyond what was handed out is ignored. Returns true
+ * when it was not. */
 bool record_ring_acknowledge(struct record_ring *ring, uint32_t next);
 
 /* Starts handing out from the oldest record again. */

@@ -1,6 +1,6 @@
 #include "settings.h"
 
-#include <string.h> /* memcpy */
+#include <string.h> /* memcpy, memcmp */
 
 #include "crc16.h"
 
@@ -63,27 +63,28 @@ static uint16_t slot_crc(const uint8_t slot[BOOT_SLOT_BYTES]) {
     return crc16_end(crc);
 }
 
+static bool slot_is_good(const uint8_t slot[BOOT_SLOT_BYTES]) {
+    uint16_t crc = slot_crc(slot);
+    return memcmp(slot + 4, &crc, sizeof crc) == 0;
+}
+
 uint32_t boot_count(const uint8_t slots[BOOT_BYTES], uint8_t *slot_at,
                     uint8_t slot[BOOT_SLOT_BYTES]) {
     uint32_t newest = 0;
     uint8_t at = (uint8_t)(BOOT_BYTES - BOOT_SLOT_BYTES);
     for (uint8_t i = 0; i < BOOT_BYTES; i = (uint8_t)(i + BOOT_SLOT_BYTES)) {
         const uint8_t *candidate = &slots[i];
-        uint32_t count = candidate[0] | (uint32_t)candidate[1] << 8 | (uint32_t)candidate[2] << 16 |
-                         (uint32_t)candidate[3] << 24;
-        uint16_t crc = slot_crc(candidate);
-        if (candidate[4] == (uint8_t)crc && candidate[5] == (uint8_t)(crc >> 8) && count > newest) {
+        uint32_t count;
+        memcpy(&count, candidate, sizeof count);
+        if (slot_is_good(candidate) && count > newest) {
             newest = count;
             at = i;
         }
     }
-    *slot_at = (uint8_t)((at + BOOT_SLOT_BYTES) % BOOT_BYTES);
+    *slot_at = boot_slot_after(at);
     newest++;
-    for (uint8_t i = 0; i < 4; i++) {
-        slot[i] = (uint8_t)(newest >> (8 * i));
-    }
+    memcpy(slot, &newest, sizeof newest); /* read back by the same board only */
     uint16_t crc = slot_crc(slot);
-    slot[4] = (uint8_t)crc;
-    slot[5] = (uint8_t)(crc >> 8);
+    memcpy(slot + sizeof newest, &crc, sizeof crc);
     return newest;
 }

@@ -37,6 +37,10 @@ struct settings {
 #define NV_BOOT_AT 256
 #define NV_BYTES (NV_BOOT_AT + BOOT_BYTES)
 
+static inline uint8_t boot_slot_after(uint8_t at) {
+    return (uint8_t)((at + BOOT_SLOT_BYTES) % BOOT_BYTES);
+}
+
 void settings_default(struct settings *settings);
 
 bool debounce_settings_are_valid(const struct debounce_settings *settings);

@@ -29,6 +29,7 @@ from reedproof.records import (
 ASK_S = 20.0  # a magnet is passed within this, or the input counts as silent
 AFTER_S = 0.4  # what belongs to a pass comes within this
 ROUND_S = 1.2  # every input's counters come within this
+STUCK_S = 5.0  # a closure that lasts this long after the last magnet is stuck
 
 
 class Result(str, enum.Enum):
@@ -58,6 +59,15 @@ ADVICE = {
 }
 
 
+#: Faults of the board that say no more than the result does.
+_SAID_BY_RESULT = {
+    Result.NO_CLOSURE: {"never_triggered"},
+    Result.CHATTER: {"chatter", "never_triggered"},
+    Result.SHORTED: {"shorted"},
+    Result.STUCK: {"stuck_closed"},
+}
+
+
 @dataclass
 class InputProof:
     """One input's line in the table. Widths are as the board sends them, rounded down by at most 6 %."""
@@ -84,6 +94,11 @@ class InputProof:
         if self.result is Result.SHORTED and self.partners:
             return f"with input {', '.join(map(str, self.partners))}: {ADVICE[self.result]}"
         return ADVICE[self.result]
+
+    @property
+    def other_faults(self) -> list[str]:
+        """Faults the board reported that the result does not say already."""
+        return [name for name in self.faults if name not in _SAID_BY_RESULT.get(self.result, ())]
 
 
 @dataclass
@@ -154,11 +169,11 @@ class Prover:
         unknown = [number for number in chosen if not 1 <= number <= hello.inputs]
         if unknown:
             raise ReedproofError(
-                f"{self._link.name}: there is no input {unknown[0]}; this {hello.kind_name} has inputs "
+                f"{self._link.name}: there is no input {unknown[0]}; this {hello.kind_name} board has inputs "
                 f"1 to {hello.inputs}"
             )
         self.lines = {number: InputProof(number) for number in chosen}
-        self._open: dict[int, Made] = {}
+        self._open: dict[int, tuple[Made, float]] = {}  # with the host's time of arrival
         self._faults: dict[int, Fault] = {number: Fault(0) for number in self.lines}
         self._past_faults: dict[int, Fault] = dict(self._faults)
         self._edges_before: dict[int, int] = {}
@@ -196,8 +211,10 @@ class Prover:
         while len(self._edges_before) < len(self.lines) and self._link.now_s() < end_s:
             self.watch(0.05)
 
-    def guide(self, number: int, prompt: Callable[[int, int | None], None], wait_s: float = ASK_S) -> None:
-        """Asks for a pass over input ``number`` and waits for it.
+    def guide(
+        self, number: int, prompt: Callable[[int, int | None], None], wait_s: float = ASK_S
+    ) -> int | None:
+        """Asks for a pass over input ``number``, waits for it and returns the input that answered.
 
         ``prompt(number, None)`` asks; when another input answers, ``prompt(number, other)`` asks
         once more, because a train or a stray closure could have answered. Only when the same other
@@ -206,10 +223,12 @@ class Prover:
         prompt(number, None)
         first = self._wait_for_pass(number, wait_s)
         if first is None or first == number:
-            return
+            return first
         prompt(number, first)
-        if self._wait_for_pass(number, wait_s) == first:
+        second = self._wait_for_pass(number, wait_s)
+        if second == first:
             self.lines[number].answered_on = first
+        return second
 
     def _wait_for_pass(self, number: int, wait_s: float) -> int | None:
         """The input that answered, the one asked for if it is among them; None when time is up."""
@@ -235,8 +254,18 @@ class Prover:
         return events
 
     def finish(self) -> Proof:
-        """Waits for one more round of counters, judges every input and returns the proof."""
+        """Waits for one more round of counters and for closures that still last, then concludes."""
         self.watch(ROUND_S)
+        while any(self._closed_s(number) < STUCK_S for number in self._open):
+            self.watch(0.1)
+        return self.conclude()
+
+    def _closed_s(self, number: int) -> float:
+        """How long the closure that still lasts is known; 0 when there is none."""
+        return self._link.now_s() - self._open[number][1] if number in self._open else 0.0
+
+    def conclude(self) -> Proof:
+        """Judges every input by what is known, without waiting."""
         for line in self.lines.values():
             line.faults = self._past_faults[line.input].names
             line.result = self._judge(line)
@@ -262,13 +291,13 @@ class Prover:
             case Made():
                 line = self.lines[event.input]
                 line.closures += 1
-                self._open[event.input] = event
+                self._open[event.input] = (event, self._link.now_s())
                 self._note_bounce(line, event.bounces, event.gap_us)
             case Broke():
                 line = self.lines[event.input]
                 self._note_bounce(line, event.bounces, 0)
-                made = self._open.pop(event.input, None)
-                if made is not None:
+                if event.input in self._open:
+                    made, _ = self._open.pop(event.input)
                     self._note_duration(line, (event.time_us - made.time_us) / 1000)
             case FaultChange():
                 self._change_fault(event)
@@ -277,7 +306,7 @@ class Prover:
                 self.lines[event.input].edges = event.edges - start
             case LinkDown():
                 self.proof.interruptions.append(event.reason)
-                raise LineLost(f"{event.reason}; what was counted is stored, plug it in and prove it again")
+                raise LineLost(event.reason)
             case _:
                 pass
 
@@ -303,7 +332,7 @@ class Prover:
     def _judge(self, line: InputProof) -> Result:
         """The worst that is known of it."""
         faults = self._past_faults[line.input]
-        if line.input in self._open or Fault.STUCK_CLOSED in self._faults[line.input]:
+        if self._closed_s(line.input) >= STUCK_S or Fault.STUCK_CLOSED in self._faults[line.input]:
             return Result.STUCK
         if line.electrical == "shorted":
             return Result.SHORTED

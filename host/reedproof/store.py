@@ -6,8 +6,11 @@ was committed survives a killed program and a power cut; a link acknowledges onl
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import sqlite3
+import time
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -37,6 +40,8 @@ from reedproof.errors import StoreError
 from reedproof.records import Broke, FaultChange, Heartbeat, Hello, Lost, Made, Record
 
 SCHEMA_VERSION = 1
+WAL_TRIES = 100
+WAL_RETRY_S = 0.05
 
 MADE, BROKE, FAULT, LOST = "made", "broke", "fault", "lost"
 
@@ -147,9 +152,19 @@ def _url_of(where: str | Path) -> URL:
     return make_url(text)
 
 
+def _use_wal(cursor: Any) -> None:
+    """SQLite does not wait here when another program opens the same store at this moment."""
+    for _ in range(WAL_TRIES):
+        with contextlib.suppress(sqlite3.OperationalError):
+            cursor.execute("PRAGMA journal_mode=WAL")
+            return
+        time.sleep(WAL_RETRY_S)
+    cursor.execute("PRAGMA journal_mode=WAL")
+
+
 def _set_up_sqlite(connection: Any, _: object) -> None:
     cursor = connection.cursor()
-    cursor.execute("PRAGMA journal_mode=WAL")
+    _use_wal(cursor)
     # FULL: what is acknowledged to a board must survive a power cut, not only a killed program.
     cursor.execute("PRAGMA synchronous=FULL")
     cursor.execute("PRAGMA foreign_keys=ON")
@@ -209,7 +224,8 @@ class Store:
             raise self._refusal(error) from error
 
     def _refusal(self, error: Exception) -> StoreError:
-        text = str(getattr(error, "orig", None) or error)
+        # Not all of an OSError's text: it names the file, and a file may be called anything.
+        text = str(getattr(error, "orig", None) or getattr(error, "strerror", None) or error)
         where = getattr(self, "name", "store")
         if "is full" in text or "No space" in text:
             return StoreError(

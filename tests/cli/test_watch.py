@@ -84,7 +84,7 @@ def test_json_is_a_line_per_event() -> None:
     events = [json.loads(line) for line in ran.out.splitlines()]
     kinds = [event["event"] for event in events]
     assert "Heartbeat" not in kinds
-    made = [event for event in events if event["event"] == "Made"]
+    made = [event for event in events if event["event"] == "made"]
     assert [event["input"] for event in made] == list(range(1, len(made) + 1))
     assert len(made) == summary(ran.err)[0]
     numbers = [event["number"] for event in events if "number" in event]
@@ -95,7 +95,7 @@ def test_json_and_a_fault(plug_in: PlugIn) -> None:
     plug_in(lambda speed: VirtualBoard(inputs=1, speed=4 * speed, faults={1: ContactFault.RUBBING_LEAD}))
     ran = run("watch", "virtual:", "--seconds", "1", "--json")
     assert ran.code == 1
-    changes = [event for event in map(json.loads, ran.out.splitlines()) if event["event"] == "FaultChange"]
+    changes = [event for event in map(json.loads, ran.out.splitlines()) if event["event"] == "fault"]
     assert (changes[0]["input"], changes[0]["active"]) == (1, True)
 
 
@@ -103,7 +103,7 @@ def test_ctrl_c_in_the_middle() -> None:
     process = start("watch", "virtual:", "--json")
     assert process.stdout is not None
     for line in process.stdout:
-        if json.loads(line)["event"] == "Made":
+        if json.loads(line)["event"] == "made":
             break
     process.send_signal(signal.SIGINT)
     try:
@@ -145,8 +145,8 @@ def test_an_unplugged_board_is_waited_for(plug_in: PlugIn, monkeypatch: pytest.M
     ran = run("watch", "virtual:", "--seconds", "1.2", "--json")
     assert ran.code == 0
     kinds = [json.loads(line)["event"] for line in ran.out.splitlines()]
-    assert kinds.count("LinkDown") == 1
-    assert kinds.count("LinkUp") == 2
+    assert kinds.count("link_down") == 1
+    assert kinds.count("link_up") == 2
     assert any("the line is gone (unplugged?); waiting for it to come back" in title for title in titles)
     assert titles[-1] == ""
 

@@ -797,7 +797,6 @@ def test_nothing_of_an_old_trace_comes_after_a_hello() -> None:
     assert bench.all(TraceEdges) == []
 
 
-@pytest.mark.xfail(strict=True, reason="device.c: hello leaves what an earlier host asked for")
 def test_the_answer_to_a_host_that_went_away_does_not_come_after_a_hello() -> None:
     bench = connected()
     bench.line_is_up = False
@@ -808,7 +807,6 @@ def test_the_answer_to_a_host_that_went_away_does_not_come_after_a_hello() -> No
     assert bench.all(records.TimeReply) == []
 
 
-@pytest.mark.xfail(strict=True, reason="device.c: receive takes an earlier time for one of the next epoch")
 def test_a_probe_whose_time_runs_back_came_now() -> None:
     """As device.h promises for all times handed in."""
     bench = connected(now_us=5000)

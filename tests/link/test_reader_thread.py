@@ -9,7 +9,7 @@ import pytest
 from reedproof import wire
 from reedproof.errors import LineLost, NoAnswer
 from reedproof.link import INBOX_BATCHES, SILENCE_S, Link, _ThreadInbox
-from reedproof.records import Blink, Heartbeat, LinkDown
+from reedproof.records import Blink, Heartbeat, LinkDown, LinkEvent
 from virtual_lines import make_board
 
 WAIT_S = 20.0  # for another thread, on a machine that is busy with something else
@@ -76,7 +76,7 @@ def test_closing_ends_the_thread_whether_it_reads_or_waits_for_room() -> None:
 class Threaded:
     """Implements Transport: a virtual board as if it were a real one, with a clock that the test sets.
 
-    The thread that reads takes ``lead_s`` of the board's time and then finds nothing more.
+    The thread that reads takes what ``allow`` gives it of the board's time, and finds nothing after that.
     """
 
     name = "threaded"
@@ -85,9 +85,9 @@ class Threaded:
     def __init__(self) -> None:
         self.board = make_board()
         self.ahead_s = 0.0
-        self.gone = False
+        self.gone = self._closed = False
         self._lock = threading.Lock()
-        self._allowed_s = 3600.0
+        self._allowed_s = 0.1  # enough for the hello that the board says unasked
         self.idle = threading.Event()
 
     def allow(self, seconds: float) -> None:
@@ -95,9 +95,13 @@ class Threaded:
             self._allowed_s = self.board.now_s() + seconds
             self.idle.clear()
 
-    def read(self, timeout_s: float) -> bytes:
-        if self.gone:
+    @staticmethod
+    def _check(gone: bool) -> None:
+        if gone:
             raise LineLost("threaded: the line is gone (unplugged?)")
+
+    def read(self, timeout_s: float) -> bytes:
+        self._check(self.gone)
         with self._lock:
             if self.board.now_s() < self._allowed_s:
                 return self.board.read(min(timeout_s, 0.01))
@@ -106,25 +110,34 @@ class Threaded:
         return b""
 
     def write(self, data: bytes) -> None:
+        self._check(self._closed)
         with self._lock:
             self.board.write(data)
 
-    def close(self) -> None: ...
+    def close(self) -> None:
+        self._closed = True
 
     def now_s(self) -> float:
         return self.board.now_s() + self.ahead_s
 
 
+def polled_until_down(link: Link) -> list[LinkEvent]:
+    events: list[LinkEvent] = []
+    for _ in range(2000):
+        events += link.poll(0.01)
+        if any(isinstance(event, LinkDown) for event in events):
+            return events
+    raise AssertionError("the link does not go down")
+
+
 def test_what_waits_in_the_queue_is_no_silence() -> None:
     """The program was busy for ten seconds, with a slow disk for example, and the board was not silent."""
     line = Threaded()
-    line.allow(1.0)
     link = Link(lambda: line)
+    line.allow(1.0)
     assert line.idle.wait(WAIT_S)
     line.ahead_s = 10.0
-    events = []
-    while not any(isinstance(event, LinkDown) for event in events):
-        events += link.poll(0.0)
+    events = polled_until_down(link)
     beats = [event for event in events if isinstance(event, Heartbeat)]
     assert len(beats) > 25  # all that were there came before the verdict
     assert line.ahead_s > SILENCE_S
@@ -133,13 +146,11 @@ def test_what_waits_in_the_queue_is_no_silence() -> None:
 
 def test_a_line_lost_in_the_thread_is_reported_once_and_after_what_came_before() -> None:
     line = Threaded()
-    line.allow(1.0)
     link = Link(lambda: line)
+    line.allow(1.0)
     assert line.idle.wait(WAIT_S)
     line.gone = True
-    events = []
-    while not any(isinstance(event, LinkDown) for event in events):
-        events += link.poll(0.05)
+    events = polled_until_down(link)
     assert isinstance(events[-1], LinkDown)
     assert "unplugged" in events[-1].reason
     assert sum(isinstance(event, Heartbeat) for event in events) > 25

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import Annotated, Any
 
 import typer
@@ -43,7 +44,9 @@ def boards(
     Example: reedproof boards -v
     """
     listed = {found.url: found for found in serial_ports()}
-    answers = [_ask(url) for url in (port or listed)]
+    urls = list(port or listed)
+    with ThreadPoolExecutor(max_workers=8) as asking:  # a port where nobody answers takes 3 s
+        answers = list(asking.map(_ask, urls))
     checksum = "compiled (C)" if wire.CRC_IS_COMPILED else "pure Python, about 14 times slower"
     if json:
         print_json({"ports": answers, "checksum": checksum})
@@ -65,4 +68,5 @@ def boards(
         )
         if verbose:
             out.print(f"checksum: {checksum}")
-    raise typer.Exit(0 if any(answer["answers"] for answer in answers) else 3)
+    answered = [answer["answers"] for answer in answers]
+    raise typer.Exit(0 if any(answered) and (not port or all(answered)) else 3)

@@ -9,25 +9,7 @@ from typing import Any
 
 import typer
 
-from reedproof.cli import boards, demo, proofs, prove, replay, watch
-from reedproof.cli.common import console
 from reedproof.errors import ReedproofError
-
-app = typer.Typer(
-    name="reedproof",
-    no_args_is_help=True,
-    add_completion=False,
-    rich_markup_mode="markdown",  # "rich" keeps line breaks and eats [brackets]
-    pretty_exceptions_enable=False,
-    help="Proves reed contacts: board, input, lead, plug and magnet, one by one.\n\n"
-    "Exit codes: 0 good, 1 a fault was found, 2 wrong use, 3 no board or no line to it.",
-)
-app.command()(demo.demo)
-app.command()(boards.boards)
-app.command()(prove.prove)
-app.command()(proofs.proofs)
-app.command()(watch.watch)
-app.command()(replay.replay)
 
 INTERRUPTED = 130  # as a shell reports Ctrl-C
 NOT_READ = 141  # as a shell reports a program whose reader has gone: neither good nor bad was said
@@ -36,8 +18,27 @@ NOT_READ = 141  # as a shell reports a program whose reader has gone: neither go
 _UsageProblem: Any = next(base for base in typer.BadParameter.__mro__ if base.__name__ == "ClickException")
 
 
+def build_app() -> typer.Typer:
+    """The commands. Imported here and not above, so that a Ctrl-C or a missing part while the
+    program starts is told in one line, too."""
+    from reedproof.cli import boards, demo, proofs, prove, replay, watch
+
+    app = typer.Typer(
+        name="reedproof",
+        no_args_is_help=True,
+        add_completion=False,
+        rich_markup_mode="markdown",  # "rich" keeps line breaks and eats [brackets]
+        pretty_exceptions_enable=False,
+        help="Proves reed contacts: board, input, lead, plug and magnet, one by one.\n\n"
+        "Exit codes: 0 good, 1 a fault was found, 2 wrong use, 3 no board or no line to it.",
+    )
+    for command in (demo.demo, boards.boards, prove.prove, proofs.proofs, watch.watch, replay.replay):
+        app.command()(command)
+    return app
+
+
 def _complain(text: str) -> None:
-    console(stderr=True).print(f"reedproof: {text}", markup=False, soft_wrap=True)
+    print(f"reedproof: {text}", file=sys.stderr)
 
 
 def _usage_text(error: Any) -> str:
@@ -54,7 +55,7 @@ def _drop_output() -> None:
 
 def _run() -> int:
     try:
-        code = app(standalone_mode=False)
+        code = build_app()(standalone_mode=False)
     except _UsageProblem as error:
         if not sys.argv[1:]:  # the help was shown instead
             error.show()
@@ -64,6 +65,11 @@ def _run() -> int:
     except ReedproofError as error:
         _complain(str(error))
         return error.exit_code
+    except ImportError as error:
+        _complain(str(error))
+        return 2
+    except KeyboardInterrupt:
+        code = INTERRUPTED
     except SystemExit as ended:
         # Typer's answer to a broken pipe is an exit with 1, which here means a fault.
         if not isinstance(ended.__context__, BrokenPipeError):

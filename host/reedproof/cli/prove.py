@@ -20,6 +20,7 @@ from reedproof.cli.common import (
     print_json,
     table,
 )
+from reedproof.errors import LineLost
 from reedproof.link import Link
 from reedproof.proof import ASK_S, Proof, Prover, Result
 from reedproof.recorder import Recorder
@@ -46,7 +47,7 @@ def show_advice(proof: Proof, out: Console, names: Sequence[str] = ()) -> None:
     for line in proof.inputs:
         if line.result is not Result.GOOD:
             name = f" ({names[line.input - 1]})" if names else ""
-            faults = f" [{', '.join(line.faults)}]" if line.faults else ""
+            faults = f" [{', '.join(line.other_faults)}]" if line.other_faults else ""
             text = f"input {line.input}{name}: {line.result.value}{faults} - {line.advice}"
             out.print(text, markup=False, soft_wrap=True)
 
@@ -96,6 +97,12 @@ def show_identity(link: Link, out: Console) -> None:
         out.print("no settings are stored on it, or they are damaged: it runs on the defaults")
 
 
+def _sound(out: Console) -> None:
+    """For somebody under the layout who does not see the screen."""
+    if out.is_terminal:
+        out.bell()
+
+
 def guided(prover: Prover, link: Link, out: Console, wait_s: float) -> None:
     """A pass over every input in turn; on a virtual board a simulated hand moves the magnet."""
 
@@ -107,8 +114,16 @@ def guided(prover: Prover, link: Link, out: Console, wait_s: float) -> None:
         if isinstance(link.transport, VirtualBoard):
             link.transport.pass_magnet(number)
 
-    for number in prover.lines:
-        prover.guide(number, prompt, wait_s)
+    for number, line in prover.lines.items():
+        answered = prover.guide(number, prompt, wait_s)
+        if answered is None:
+            out.print(f"  nothing came within {wait_s:g} s")
+        elif answered != number:
+            out.print(f"  input {answered} again: the plugs seem to be swapped")
+        else:
+            _sound(out)
+            bounces = "no bounce" if line.bounces_max == 0 else f"{line.bounces_max} bounces"
+            out.print(f"  input {number} closed, {bounces}")
 
 
 def unasked(prover: Prover, link: Link, out: Console, seconds: float) -> None:
@@ -157,12 +172,18 @@ def prove(
                 guided(prover, link, out, wait)
             else:
                 unasked(prover, link, out, auto)
+            proof = prover.finish()
         except KeyboardInterrupt:
             out.print("stopped; what was seen so far:")
-        proof = prover.finish()
+            proof = prover.conclude()
+        except LineLost as error:
+            out.print(f"{error}; what was seen so far:", markup=False, soft_wrap=True)
+            proof = prover.conclude()
         number = kept.save_proof(proof.made_at_s, proof.board, proof.as_dict())
     if json:
         print_json({"proof": number, **proof.as_dict()})
     else:
         show(proof, number, out)
+    if proof.interruptions:
+        raise LineLost(f"{port}: the proof is not complete; plug the board in and prove it again")
     raise typer.Exit(0 if proof.is_good else 1)

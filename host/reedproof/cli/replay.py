@@ -53,10 +53,10 @@ def document(replayed: Replay, settings: ReplaySettings) -> dict[str, Any]:
     }
 
 
-def _spread(durations_ms: np.ndarray[Any, np.dtype[np.float64]]) -> list[str]:
+def _spread(durations_ms: np.ndarray[Any, np.dtype[np.float64]]) -> str:
     if not len(durations_ms):
-        return ["-"] * 3
-    return [f"{value:.2f}" for value in np.quantile(durations_ms, (0, 0.5, 1))]
+        return "-"
+    return "/".join(f"{value:.1f}" for value in np.quantile(durations_ms, (0, 0.5, 1)))
 
 
 def replay(
@@ -87,8 +87,7 @@ def replay(
 
     out = console()
     rows = table(
-        ">input", ">edges", ">closures", ">make bounces", ">break bounces", ">dropouts", ">blips",
-        ">min ms", ">median ms", ">max ms", "fault",
+        ">input", ">edges", ">closures", ">bounces", ">dropouts", ">blips", ">closed ms", "fault",
         title=f"{file.name}: make_us {make_us}, break_us {break_us}",
     )  # fmt: skip
     for number, totals in replayed.totals.items():
@@ -96,11 +95,12 @@ def replay(
         ended = mine[mine["broke_us"] != STILL_CLOSED]
         rows.add_row(
             str(number), str(totals.edges), str(totals.closures),
-            f"{mine['make_bounces'].sum()}", f"{mine['break_bounces'].sum()}",
-            str(totals.dropouts), str(totals.blips),
-            *_spread((ended["broke_us"] - ended["made_us"]) / 1000), " ".join(totals.faults.names),
+            f"{mine['make_bounces'].sum()}+{mine['break_bounces'].sum()}",
+            str(totals.dropouts), str(totals.blips), _spread((ended["broke_us"] - ended["made_us"]) / 1000),
+            " ".join(totals.faults.names),
         )  # fmt: skip
     out.print(rows)
+    out.print("bounces: making + breaking; closed ms: shortest/median/longest")
     if trace.lost:
         out.print(f"the recorder lost {trace.lost} edges: what is shown is not the whole truth")
     raise typer.Exit(1 if faulty else 0)

@@ -24,7 +24,7 @@ from reedproof.cli.common import (
 )
 from reedproof.cli.prove import show_identity
 from reedproof.recorder import Recorder
-from reedproof.records import Broke, Fault, FaultChange, Heartbeat, LinkDown, LinkEvent, LinkUp, Made
+from reedproof.records import Broke, Fault, FaultChange, Heartbeat, LinkDown, LinkEvent, LinkUp, Lost, Made
 from reedproof.sim.board import BETWEEN_PASSES_US, VirtualBoard
 from reedproof.store import Store
 
@@ -85,26 +85,62 @@ class _Screen:
                 pass
 
     def table(self, now_s: float) -> Table:
-        rows = table(
-            ">input", "now", ">closures", ">bounces", ">closed ms", ">blips", ">dropouts", "fault",
-            title=self.title + (f"\n{self.state}" if self.state else ""),
-        )  # fmt: skip
-        for number, line in self.lines.items():
-            fresh = now_s - line.made_s < FRESH_S
-            now = "[bold]CLOSED[/bold]" if line.closed else "just" if fresh else "open"
-            rows.add_row(
-                str(number), now, str(line.closures), str(line.bounces),
-                "-" if line.closed_ms is None else f"{line.closed_ms:.0f}",
-                str(line.blips), str(line.dropouts), " ".join(line.faults.names),
+        """All inputs; more than 16 stand in two columns with less of each, to fit a small terminal."""
+        title = self.title + (f"\n{self.state}" if self.state else "")
+        if len(self.lines) <= 16:
+            rows = table(
+                ">input", "now", ">closures", ">bounces", ">closed ms", ">blips", ">dropouts", "fault",
+                title=title,
             )  # fmt: skip
+            for number, line in self.lines.items():
+                rows.add_row(
+                    *self._cells(number, line, now_s), str(line.bounces), _milliseconds(line),
+                    str(line.blips), str(line.dropouts), " ".join(line.faults.names),
+                )  # fmt: skip
+            return rows
+        rows = table(*[">input", "now", ">closures", "fault"] * 2, title=title)
+        half = (len(self.lines) + 1) // 2
+        for number in range(1, half + 1):
+            cells = []
+            for each in (number, number + half):
+                if each in self.lines:
+                    line = self.lines[each]
+                    cells += [*self._cells(each, line, now_s), " ".join(line.faults.names)]
+            rows.add_row(*cells)
         return rows
 
+    @staticmethod
+    def _cells(number: int, line: _Line, now_s: float) -> list[str]:
+        fresh = now_s - line.made_s < FRESH_S
+        now = "[bold]CLOSED[/bold]" if line.closed else "just" if fresh else "open"
+        return [str(number), now, str(line.closures)]
 
-def _json_line(event: LinkEvent) -> str:
+
+def _milliseconds(line: _Line) -> str:
+    return "-" if line.closed_ms is None else f"{line.closed_ms:.0f}"
+
+
+#: Names of events in --json; what is not here (replies, heartbeats) is of no interest there.
+EVENTS = {
+    Made: "made",
+    Broke: "broke",
+    FaultChange: "fault",
+    Lost: "lost",
+    LinkUp: "link_up",
+    LinkDown: "link_down",
+}
+
+
+def _json_line(event: LinkEvent) -> str | None:
+    name = EVENTS.get(type(event))
+    if name is None:
+        return None
     fields = event._asdict() if isinstance(event, tuple) else dataclasses.asdict(event)
     if isinstance(event, LinkUp):
         fields["hello"] = event.hello._asdict()
-    return json_module.dumps({"event": type(event).__name__, **fields})
+    if isinstance(event, FaultChange):
+        fields["fault"] = " ".join(Fault(event.fault).names)
+    return json_module.dumps({"event": name, "seen_s": round(time.time(), 3), **fields})
 
 
 def watch(
@@ -138,8 +174,8 @@ def watch(
                     screen.take(event, link.now_s())
                     if tick and isinstance(event, Made):
                         out.bell()
-                    if json and not isinstance(event, Heartbeat):
-                        print(_json_line(event), flush=True)
+                    if json and (text := _json_line(event)):
+                        print(text, flush=True)
                 if live is not None:
                     live.update(screen.table(link.now_s()))
 

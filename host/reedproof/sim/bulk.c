@@ -33,6 +33,14 @@ static int64_t whole_time(uint32_t time_us, int64_t now_us) {
     return now_us - (uint32_t)((uint32_t)now_us - time_us);
 }
 
+static void note_age(struct run *run, uint8_t input, int64_t until_us) {
+    struct input_state *state = &run->states[input];
+    int64_t closed_ms = (until_us - state->made_us) / 1000;
+    fault_closed(&state->fault, &run->settings->fault,
+                 closed_ms > UINT32_MAX ? UINT32_MAX : (uint32_t)closed_ms);
+    run->totals[input].faults |= state->fault.active;
+}
+
 static void handle(struct run *run, uint8_t input, const struct debounce_event *event,
                    int64_t now_us) {
     struct input_state *state = &run->states[input];
@@ -62,9 +70,7 @@ static void handle(struct run *run, uint8_t input, const struct debounce_event *
             closure->break_bounces = event->pairs;
             closure->dropouts = event->dropouts;
         }
-        int64_t closed_ms = (broke_us - state->made_us) / 1000;
-        fault_closed(&state->fault, &run->settings->fault,
-                     closed_ms > UINT32_MAX ? UINT32_MAX : (uint32_t)closed_ms);
+        note_age(run, input, broke_us);
         break;
     }
     case DEBOUNCE_BLIP:
@@ -126,6 +132,18 @@ static void take_edge(struct run *run, uint8_t input, int64_t time_us) {
     }
 }
 
+/* A closure that lasts at the end is judged by the time that was recorded. */
+static void leave_closed(struct run *run, uint8_t input, int64_t end_us) {
+    struct input_state *state = &run->states[input];
+    if (state->debounce.phase < DEBOUNCE_CLOSED) {
+        return;
+    }
+    if (state->open < run->room) {
+        run->closures[state->open].dropouts = state->debounce.dropouts;
+    }
+    note_age(run, input, end_us);
+}
+
 size_t bulk_replay(const int64_t *times_us, const uint8_t *inputs, size_t edges,
                    const struct bulk_settings *settings, struct bulk_closure *closures, size_t room,
                    struct bulk_input *totals) {
@@ -139,8 +157,10 @@ size_t bulk_replay(const int64_t *times_us, const uint8_t *inputs, size_t edges,
     for (size_t i = 0; i < edges; i++) {
         take_edge(&run, (uint8_t)(inputs[i] - 1), times_us[i]);
     }
+    int64_t end_us = edges ? times_us[edges - 1] : 0;
     for (uint8_t i = 0; i < REEDPROOF_INPUTS; i++) {
         settle(&run, i, run.states[i].edge_us + DECIDED_US);
+        leave_closed(&run, i, end_us);
     }
     return run.count;
 }

@@ -88,7 +88,8 @@ struct record {
     uint32_t number; uint8_t kind; uint8_t input; uint8_t detail[3]; struct board_time time;
     uint32_t lost;
 };
-struct record_ring { uint8_t count; uint32_t first_number; uint32_t next_number; uint32_t lost; ...; };
+struct record_ring { uint8_t count; uint32_t first_number; uint32_t next_number;
+    uint32_t ever_sent; uint32_t lost; ...; };
 void record_ring_init(struct record_ring *);
 bool record_ring_push(struct record_ring *, const struct record *);
 bool record_ring_next(struct record_ring *, struct record *);
