@@ -51,6 +51,7 @@ REPLY_TRIES = 4
 PROBE_EVERY_S = 1.0
 SILENCE_S = 3.0  # heartbeats come 32 times a second
 RETRY_EVERY_S = 1.0
+POLL_MAX_S = 0.5  # longer waits are cut, so that probes go out and silence is noticed
 AGAIN_EVERY_S = 0.1
 INBOX_BATCHES = 1000
 
@@ -260,7 +261,7 @@ class Link:
     # ---- what callers use ----
 
     def poll(self, timeout_s: float) -> list[LinkEvent]:
-        """What happened, waiting up to ``timeout_s`` when nothing has.
+        """What happened, waiting up to ``timeout_s`` (half a second at most) when nothing has.
 
         Records come in order, each once; a gap in their numbers never shows, because the board is
         asked again. Raises WrongVersion when another board came back after an unplugging.
@@ -273,7 +274,7 @@ class Link:
                     self._come_back(timeout_s)
                 else:
                     self._keep_alive()
-                    self._take(timeout_s)
+                    self._take(min(timeout_s, POLL_MAX_S))
             except LineLost as error:
                 self._go_down(str(error))
         events = list(self._events)

@@ -269,6 +269,7 @@ class Prover:
         for line in self.lines.values():
             line.faults = self._past_faults[line.input].names
             line.result = self._judge(line)
+        self._recorder.flush()
         ledger = self._recorder.store.ledger(self._recorder.boot_id)
         told = [entry.balances for entry in ledger]
         self.proof.ledger_balances = False if False in told else None if None in told else True

@@ -30,6 +30,8 @@ from reedproof.store import Store
 #: and acknowledged well before.
 BATCH_S = 0.01
 BATCH_RECORDS = 32
+#: Counters alone are not worth a commit each: a memory card would wear out on an idle board.
+BEATS_S = 1.0
 
 
 @dataclass
@@ -54,7 +56,8 @@ class Recorder:
         self.link.name_board(1 + secrets.randbelow(0xFFFFFFFF))
 
     def _begin(self, hello: Hello) -> None:
-        self._wall_offset_s = self.wall_s() - self.link.now_s()
+        self._flushed_s = self.link.now_s()
+        self._wall_offset_s = self.wall_s() - self._flushed_s
         self.boot_id = self.store.boot(hello, self.wall_s())
         self._boot = hello.boot
         stored = self.store.next_number(self.boot_id)
@@ -75,10 +78,11 @@ class Recorder:
         events: list[LinkEvent] = []
         while True:
             self._listen(max(0.0, end_s - self.link.now_s()), events)
-            if self._batch or self._beats:
+            if self._batch:
                 self._wait_for_more(events)
+            if self._batch or self.link.now_s() - self._flushed_s >= BEATS_S:
                 self.flush()
-            if events or self.link.now_s() >= end_s:
+            if events or not self.link.is_up or self.link.now_s() >= end_s:
                 return events
 
     def _wait_for_more(self, events: list[LinkEvent]) -> None:
@@ -124,6 +128,7 @@ class Recorder:
 
     def flush(self) -> None:
         """Commits what is pending, then acknowledges it."""
+        self._flushed_s = self.link.now_s()
         if not self._batch and not self._beats:
             return
         self.store.add(self.boot_id, self._batch, self._beats.values())

@@ -6,7 +6,6 @@ was committed survives a killed program and a power cut; a link acknowledges onl
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
 import sqlite3
@@ -40,8 +39,7 @@ from reedproof.errors import StoreError
 from reedproof.records import Broke, FaultChange, Heartbeat, Hello, Lost, Made, Record
 
 SCHEMA_VERSION = 1
-WAL_TRIES = 100
-WAL_RETRY_S = 0.05
+LOCK_WAIT_S = 5.0
 
 MADE, BROKE, FAULT, LOST = "made", "broke", "fault", "lost"
 
@@ -154,12 +152,15 @@ def _url_of(where: str | Path) -> URL:
 
 def _use_wal(cursor: Any) -> None:
     """SQLite does not wait here when another program opens the same store at this moment."""
-    for _ in range(WAL_TRIES):
-        with contextlib.suppress(sqlite3.OperationalError):
+    end_s = time.monotonic() + LOCK_WAIT_S
+    while True:
+        try:
             cursor.execute("PRAGMA journal_mode=WAL")
             return
-        time.sleep(WAL_RETRY_S)
-    cursor.execute("PRAGMA journal_mode=WAL")
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > end_s:
+                raise
+            time.sleep(0.02)
 
 
 def _set_up_sqlite(connection: Any, _: object) -> None:
@@ -168,7 +169,7 @@ def _set_up_sqlite(connection: Any, _: object) -> None:
     # FULL: what is acknowledged to a board must survive a power cut, not only a killed program.
     cursor.execute("PRAGMA synchronous=FULL")
     cursor.execute("PRAGMA foreign_keys=ON")
-    cursor.execute("PRAGMA busy_timeout=5000")
+    cursor.execute(f"PRAGMA busy_timeout={round(LOCK_WAIT_S * 1000)}")
     cursor.close()
 
 

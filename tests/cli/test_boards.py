@@ -69,9 +69,10 @@ def test_the_problem_is_told_without_the_port_twice() -> None:
     assert "there is no such port" in ran.out
 
 
-def test_one_good_port_is_enough() -> None:
+def test_every_port_that_was_named_must_answer() -> None:
     ran = run("boards", "/dev/no-such-port", "virtual:")
-    assert ran.code == 0
+    assert ran.code == 3
+    assert "virtual " in ran.out
     assert "there is no such port" in ran.out
 
 

@@ -28,7 +28,7 @@ def shown(where: Path) -> Ran:
 def test_finds_exactly_what_was_broken(shown: Ran) -> None:
     assert shown.code == 0
     assert shown.err == ""
-    complaints = re.findall(r"^input (\d+) \(.*?\): (.*?) \[", shown.out, re.MULTILINE)
+    complaints = re.findall(r"^input (\d+) \(.*?\): (.*?) - ", shown.out, re.MULTILINE)
     assert complaints == [("4", "no closure"), ("9", "stuck closed"), ("13", "chatter")]
     assert "320 passes, 0 missed, 320 closures" in shown.out
     assert "exactly the three that were broken" in shown.out

@@ -15,13 +15,13 @@ import pytest
 
 from cli.command import PluggedBoard, Ran, on_terminal, run, serial_line, shell
 from reedproof import link, store, wire
-from reedproof.cli.main import app
+from reedproof.cli.main import build_app
 from reedproof.records import PROTOCOL_VERSION
 from reedproof.sim.board import VirtualBoard
 from reedproof.store import Store
 
 COMMANDS = [
-    command.name or command.callback.__name__ for command in app.registered_commands if command.callback
+    command.name or command.callback.__name__ for command in build_app().registered_commands if command.callback
 ]
 NEED_PORT = ["prove", "watch"]
 

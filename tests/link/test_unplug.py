@@ -85,7 +85,8 @@ def test_a_line_cut_in_the_handshake(after: int) -> None:
     assert len(plug.lines) == 2
 
 
-@pytest.mark.parametrize("after", [300, 371, 453])
+# (300 would cut the same heartbeats every time, and the counters of their inputs would never come)
+@pytest.mark.parametrize("after", [330, 371, 453])
 def test_a_line_that_breaks_again_and_again(tmp_path: Path, after: int) -> None:
     board = make_board()
     truth = play(board, 40, every_us=30_000)

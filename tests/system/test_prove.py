@@ -114,7 +114,7 @@ def test_an_input_that_is_held_closed(tmp_path: Path) -> None:
     board.schedule(8, [(1, True)])
     board.read(0.2)
     proof, _ = prove(board, tmp_path)
-    assert results(proof) == {8: Result.STUCK}
+    assert results(proof) == {8: Result.READS_CLOSED}
     assert proof.inputs[7].electrical == "reads_low"
 
 
@@ -138,7 +138,7 @@ def test_chosen_inputs_only(tmp_path: Path) -> None:
 def test_an_unknown_input_is_an_error(tmp_path: Path, number: int) -> None:
     with pytest.raises(ReedproofError) as caught:
         prove(make_board(), tmp_path, inputs=[1, number])
-    assert str(caught.value) == f"virtual:: there is no input {number}; this virtual has inputs 1 to 16"
+    assert str(caught.value) == f"virtual:: there is no input {number}; this virtual board has inputs 1 to 16"
     assert caught.value.exit_code == 2
 
 
@@ -242,10 +242,9 @@ def test_unplugged_in_the_middle(tmp_path: Path) -> None:
             prover.guide(6, prompt, WAIT_S)
         text = str(caught.value)
         assert "unplugged" in text
-        assert "what was counted is stored, plug it in and prove it again" in text
         assert "\n" not in text
+        assert prover.proof.interruptions == [text]
         assert caught.value.exit_code == 3
-        assert len(prover.proof.interruptions) == 1
         assert not prover.proof.is_good
     assert rows(path, "SELECT input FROM records WHERE kind = 'made' ORDER BY number") == [
         (n,) for n in range(1, 6)

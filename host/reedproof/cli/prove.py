@@ -185,5 +185,7 @@ def prove(
     else:
         show(proof, number, out)
     if proof.interruptions:
-        raise LineLost(f"{port}: the proof is not complete; plug the board in and prove it again")
+        raise LineLost(
+            f"{proof.interruptions[-1]}; proof {number} is not complete: plug the board in, prove it again"
+        )
     raise typer.Exit(0 if proof.is_good else 1)

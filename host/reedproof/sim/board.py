@@ -146,10 +146,10 @@ class VirtualBoard:
         if self.device.is_testing:
             self.device.test(now_us, self._test_levels())
         self.device.poll(now_us)
+        if self.device.wants_reboot and not self._line:  # else the reply would go with it
+            self.reset(reset_cause=5)
         if len(self._line) < BYTES_PER_STEP:
             self._line += self.device.transmit()
-        if self.device.wants_reboot:
-            self.reset(reset_cause=5)
         if self._on_step is not None:
             self._on_step(self)
         if self._speed:
