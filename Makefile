@@ -9,7 +9,7 @@ PYTHON := $(VENV)/bin/python
 BUILD := build
 
 C_SOURCES := $(wildcard firmware/core/*.c)
-C_FILES := $(shell find firmware host/reedproof/sim tests -name '*.[ch]' -not -name '_core.c')
+C_FILES := $(shell find firmware host/reedproof/sim tests benchmarks -name '*.[ch]' -not -name '_core.c')
 CORE_INPUTS := $(wildcard firmware/core/*.[ch] host/reedproof/sim/*.[ch]) host/reedproof/sim/core_build.py
 
 # ---- firmware: the same sources, flags and macros as platformio.ini, which a test compares ----

@@ -12,9 +12,9 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from benchmarks import plain
 from numpy.typing import NDArray
 
+from benchmarks import plain
 from reedproof import wire
 from reedproof.link import _ThreadInbox
 from reedproof.records import Fault

@@ -3,26 +3,17 @@
 from __future__ import annotations
 
 import hashlib
-import importlib.util
 import json
 import shutil
 import subprocess
 from pathlib import Path
 
 import pytest
+from firmware.build_id import build_id
 
 ROOT = Path(__file__).resolve().parents[1]
 IMAGES = ROOT / "host" / "reedproof" / "images"
 BOARDS = ("nano", "uno", "mega")
-
-
-def build_id() -> int:
-    spec = importlib.util.spec_from_file_location("build_id", ROOT / "firmware" / "build_id.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return int(module.build_id())
 
 
 def listed() -> dict[str, dict[str, object]]:

@@ -22,9 +22,12 @@ def main() -> None:
         ).stdout  # fmt: skip
         screen = screen.replace(str(store), "demo.sqlite")
     screen = "\n".join(line.rstrip() for line in screen.splitlines())
-    nano = json.loads((ROOT / "host" / "reedproof" / "images" / "images.json").read_text())["images"]["nano"]
+    images = json.loads((ROOT / "host" / "reedproof" / "images" / "images.json").read_text())
+    nano = images["images"]["nano"]
     sizes = f"{nano['flash_bytes']} bytes of flash and {nano['ram_bytes']} of RAM"
-    text = re.sub(r"```text\n.*?```", lambda _: f"```text\n{screen}\n```", readme.read_text(), flags=re.DOTALL)
+    text = re.sub(
+        r"```text\n.*?```", lambda _: f"```text\n{screen}\n```", readme.read_text(), flags=re.DOTALL
+    )
     readme.write_text(re.sub(r"\S+ bytes of flash and \S+ of RAM", sizes, text))
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import importlib.util
 import random
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from avr_board import RECORDS, ROOT, SAMPLE_US, AvrBoard
+from avr_board import RECORDS, SAMPLE_US, AvrBoard
+from firmware.build_id import build_id
 
 from reedproof.records import (
     Acknowledge,
@@ -53,15 +53,6 @@ EVERY_KIND = pytest.mark.parametrize("kind", ["nano", "mega"])
 CALM = SetBoard(stuck_ms=60_000, silent_ms=600_000, traffic=0, chatter_edges=254)
 
 
-def expected_build() -> int:
-    spec = importlib.util.spec_from_file_location("build_id", ROOT / "firmware" / "build_id.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return int(module.build_id())
-
-
 def is_on_time(reported_us: float, edge_us: float) -> bool:
     return -1 <= reported_us - edge_us <= EDGE_LATE_US
 
@@ -73,7 +64,7 @@ def is_on_time(reported_us: float, edge_us: float) -> bool:
 def test_says_who_it_is_after_boot_and_when_asked(make_board: MakeBoard, kind: str) -> None:
     board = make_board(kind)
     unasked = board.until(Hello)
-    assert unasked.build == expected_build()
+    assert unasked.build == build_id()
     assert unasked.kind == BoardKind[kind.upper()]
     assert unasked.inputs == board.inputs
     assert unasked.sample_us == SAMPLE_US

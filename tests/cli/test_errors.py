@@ -20,9 +20,7 @@ from reedproof.records import PROTOCOL_VERSION
 from reedproof.sim.board import VirtualBoard
 from reedproof.store import Store
 
-COMMANDS = [
-    command.name or command.callback.__name__ for command in build_app().registered_commands if command.callback
-]
+COMMANDS = [each.callback.__name__ for each in build_app().registered_commands if each.callback]
 NEED_PORT = ["prove", "watch"]
 
 WRONG_USE = [

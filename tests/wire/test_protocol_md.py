@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import enum
-import importlib.util
 import inspect
 import re
 import struct
 from pathlib import Path
-from types import ModuleType
 from typing import Any, NamedTuple
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tools import examples as examples_tool
 
 from core.bench import MS, Bench, S
 from reedproof import records, wire
@@ -386,17 +385,8 @@ def example_id(value: object) -> str:
     return value.hex() if isinstance(value, bytes) else ""
 
 
-def examples_tool() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("examples_tool", ROOT / "tools" / "examples.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
 def test_the_examples_are_those_of_the_tool() -> None:
-    rows: list[str] = examples_tool().rows()
+    rows: list[str] = examples_tool.rows()
     assert [f"| {body.hex()} | {frame.hex()} |" for body, frame in byte_examples()] == rows
 
 

@@ -19,13 +19,13 @@
 #define LOST sampler + 2
 
 .section .text.sample,"ax",@progbits
+.global TIMER2_COMPA_vect
 
 #if defined(__AVR_ATmega328P__)
+
 #include "pins_328p.h"
 #define SLOTS sampler + 6
-#define LEVEL_BYTES 2
 
-.global TIMER2_COMPA_vect
 TIMER2_COMPA_vect:
     push r24
     in r24, IO(SREG)
@@ -46,12 +46,50 @@ TIMER2_COMPA_vect:
     eor r25, r24
     andi r25, MASK_C
     brne changed
+
+#else /* ATmega2560 */
+
+#define SLOTS sampler + 8
+#define LAST_C sampler + 4  /* port C as it was queued last; there are only three I/O registers */
+
+TIMER2_COMPA_vect:
+    push r24
+    in r24, IO(SREG)
+    push r24
+    push r25
+    in r24, IO(PINA)
+    in r25, IO(GPIOR0)
+    cp r24, r25
+    brne changed
+    in r24, IO(PINF)
+    in r25, IO(GPIOR1)
+    cp r24, r25
+    brne changed
+    lds r24, PINK
+    in r25, IO(GPIOR2)
+    cp r24, r25
+    brne changed
+    in r24, IO(PINC)
+    lds r25, LAST_C
+    cp r24, r25
+    brne changed
+
+#endif
+
 leave:
     pop r25
     pop r24
     out IO(SREG), r24
     pop r24
     reti
+
+full:                       ; what was queued last stays, so the next sample tries again
+    lds r24, LOST
+    lds r25, LOST + 1
+    adiw r24, 1
+    sts LOST, r24
+    sts LOST + 1, r25
+    rjmp restore
 
 changed:
     push r26
@@ -66,7 +104,13 @@ changed:
     dec r24
     andi r24, 15
     lsl r24
+#if defined(__AVR_ATmega328P__)
     lsl r24                 ; four bytes a slot
+#else
+    mov r25, r24
+    lsl r24
+    add r24, r25            ; six bytes a slot
+#endif
     ldi r26, lo8(SLOTS)
     ldi r27, hi8(SLOTS)
     add r26, r24
@@ -76,7 +120,10 @@ changed:
     st X+, r24
     lds r24, TCNT1H
     st X+, r24
-    in r24, IO(PIND)        ; read again: all three at once, and whatever they are is queued
+
+    ; The pins are read again, all at once, and whatever they are now is what is queued.
+#if defined(__AVR_ATmega328P__)
+    in r24, IO(PIND)
     out IO(GPIOR0), r24
     com r24
     lsr r24
@@ -100,69 +147,7 @@ changed:
     lsl r24                 ; A0 to A4 -> bits 11 to 15
     or r24, r25
     st X+, r24
-    pop r27
-    pop r26
-    rjmp leave
-
-#elif defined(__AVR_ATmega2560__)
-#define SLOTS sampler + 8
-#define LEVEL_BYTES 4
-#define LAST_C sampler + 4  /* port C as it was queued last; there are only three I/O registers */
-
-.global TIMER2_COMPA_vect
-TIMER2_COMPA_vect:
-    push r24
-    in r24, IO(SREG)
-    push r24
-    push r25
-    in r24, IO(PINA)
-    in r25, IO(GPIOR0)
-    cp r24, r25
-    brne changed
-    in r24, IO(PINF)
-    in r25, IO(GPIOR1)
-    cp r24, r25
-    brne changed
-    lds r24, PINK
-    in r25, IO(GPIOR2)
-    cp r24, r25
-    brne changed
-    in r24, IO(PINC)
-    lds r25, LAST_C
-    cp r24, r25
-    brne changed
-leave:
-    pop r25
-    pop r24
-    out IO(SREG), r24
-    pop r24
-    reti
-
-changed:
-    push r26
-    push r27
-    lds r24, HEAD
-    inc r24
-    andi r24, 15
-    lds r25, TAIL
-    cp r24, r25
-    breq full
-    sts HEAD, r24
-    dec r24
-    andi r24, 15
-    lsl r24
-    mov r25, r24
-    lsl r24
-    add r24, r25            ; six bytes a slot
-    ldi r26, lo8(SLOTS)
-    ldi r27, hi8(SLOTS)
-    add r26, r24
-    brcc 1f
-    inc r27
-1:  lds r24, TCNT1L
-    st X+, r24
-    lds r24, TCNT1H
-    st X+, r24
+#else
     in r24, IO(PINA)
     out IO(GPIOR0), r24
     com r24
@@ -179,17 +164,9 @@ changed:
     sts LAST_C, r24
     com r24
     st X+, r24
-    pop r27
-    pop r26
-    rjmp leave
 #endif
 
-full:                       ; what was queued last stays, so the next sample tries again
-    lds r24, LOST
-    lds r25, LOST + 1
-    adiw r24, 1
-    sts LOST, r24
-    sts LOST + 1, r25
+restore:
     pop r27
     pop r26
     rjmp leave
