@@ -21,6 +21,7 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci" if os.environ.ge
 @pytest.fixture(autouse=True)
 def _own_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("REEDPROOF_STORE", str(tmp_path / "store.sqlite"))
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
 
 
 def _skipped(config: pytest.Config) -> list[str]:

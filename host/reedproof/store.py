@@ -134,13 +134,16 @@ class LedgerLine:
 LOST_MAX = 65535
 
 
-def default_path() -> Path:
-    """Where the store is when nobody says otherwise: $REEDPROOF_STORE, or the user's data folder."""
-    chosen = os.environ.get("REEDPROOF_STORE")
-    if chosen:
-        return Path(chosen)
+def data_folder() -> Path:
+    """The user's folder for our data."""
     base = os.environ.get("XDG_DATA_HOME")
-    return (Path(base) if base else Path.home() / ".local" / "share") / "reedproof" / "store.sqlite"
+    return (Path(base) if base else Path.home() / ".local" / "share") / "reedproof"
+
+
+def default_store() -> str:
+    """Where the store is when nobody says otherwise: file or URL in $REEDPROOF_STORE, or the user's
+    data folder."""
+    return os.environ.get("REEDPROOF_STORE") or str(data_folder() / "store.sqlite")
 
 
 def _url_of(where: str | Path) -> URL:
@@ -206,7 +209,7 @@ class Store:
 
     def __init__(self, where: str | Path | None = None) -> None:
         try:
-            url = _url_of(default_path() if where is None else where)
+            url = _url_of(default_store() if where is None else where)
             is_sqlite = url.get_backend_name() == "sqlite"
             self.name = url.database if is_sqlite else url.render_as_string()
             if is_sqlite and url.database and url.database != ":memory:":
@@ -218,7 +221,9 @@ class Store:
                 self._prepare(connection)
             self._connection = self._engine.connect()
         except (ArgumentError, NoSuchModuleError) as error:
-            raise StoreError(f"{where}: not a file or database URL ({error})") from error
+            raise StoreError(
+                f"{getattr(self, 'name', where)}: not a file or database URL ({error})"
+            ) from error
         except ImportError as error:
             raise StoreError(f"{self.name}: the driver for this database is missing ({error})") from error
         except (DatabaseError, OSError) as error:
@@ -238,15 +243,18 @@ class Store:
             return StoreError(f"{where}: another program holds the store; close it and try again")
         if "readonly" in text or "unable to open" in text or "ermission" in text:
             return StoreError(f"{where}: cannot be written to; check the folder and its permissions")
-        return StoreError(f"{where}: {text.splitlines()[0]}")
+        return StoreError(f"{where}: {text.splitlines()[0]}; check it, or choose another with --store")
 
     def _prepare(self, connection: Connection) -> None:
         if connection.dialect.name == "sqlite":
             # Two programs may make the same store at once, and SQLite begins no transaction by itself
             # to create tables in.
             connection.exec_driver_sql("BEGIN IMMEDIATE")
-        if not inspect(connection).has_table(_about.name):
+        tables = inspect(connection).get_table_names()
+        if not tables:
             _metadata.create_all(connection)
+        elif _about.name not in tables:
+            raise StoreError(f"{self.name}: this database is somebody else's; choose another with --store")
         version = connection.execute(select(_about.c.schema_version)).scalar()
         if version is None:
             connection.execute(_about.insert().values(schema_version=SCHEMA_VERSION))

@@ -61,7 +61,7 @@ def test_without_a_store_the_users_own_stays_clean(store_path: Path) -> None:
     document = json.loads(ran.out)
     assert ran.code == 0
     assert document["as_injected"] is True
-    assert document["store"] == str(store_path.with_name("demo.sqlite"))
+    assert document["store"] == str(store_path.parent / "reedproof" / "demo.sqlite")
     assert not store_path.exists()
     assert [proof["good"] for proof in document["proofs"]] == [True, False]
     assert "exactly the three that were broken" in ran.err  # the story goes where it is in nobody's way

@@ -14,7 +14,7 @@ import pytest
 
 from reedproof.errors import StoreError
 from reedproof.records import Broke, FaultChange, Heartbeat, Hello, Lost, Made, Record
-from reedproof.store import LOST_MAX, SCHEMA_VERSION, Store, default_path
+from reedproof.store import LOST_MAX, SCHEMA_VERSION, Store, default_store
 
 NOBODY = 65534  # a user who owns nothing
 
@@ -82,12 +82,28 @@ def test_sqlite_waits_for_the_disk_and_lets_others_read(tmp_path: Path) -> None:
 
 def test_where_the_store_is_by_default(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("REEDPROOF_STORE", str(tmp_path / "x.sqlite"))
-    assert default_path() == tmp_path / "x.sqlite"
+    assert default_store() == str(tmp_path / "x.sqlite")
     Store().close()
     assert (tmp_path / "x.sqlite").exists()
     monkeypatch.delenv("REEDPROOF_STORE")
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
-    assert default_path() == tmp_path / "reedproof" / "store.sqlite"
+    assert default_store() == str(tmp_path / "reedproof" / "store.sqlite")
+
+
+def test_somebody_elses_database_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "photos.sqlite"
+    with contextlib.closing(sqlite3.connect(path)) as other, other:
+        other.execute("CREATE TABLE photos (name TEXT)")
+    with pytest.raises(StoreError, match="somebody else's; choose another with --store"):
+        Store(path)
+    with contextlib.closing(sqlite3.connect(path)) as other:
+        assert other.execute("SELECT name FROM sqlite_master").fetchall() == [("photos",)]
+
+
+def test_a_url_in_the_environment(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("REEDPROOF_STORE", f"sqlite:///{tmp_path}/by-url.sqlite")
+    Store().close()
+    assert (tmp_path / "by-url.sqlite").exists()
 
 
 def test_a_tilde_is_the_home_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from reedproof.proof import Proof, Prover, Result
 from reedproof.recorder import Recorder
 from reedproof.sim.board import BETWEEN_PASSES_US, VirtualBoard
 from reedproof.sim.contacts import ContactFault
-from reedproof.store import Store, default_path
+from reedproof.store import Store, data_folder
 
 #: The Fernhollow slate tramway is invented, as are its contacts.
 CONTACTS = [
@@ -75,7 +75,7 @@ def demo(store: StoreOption = None, json: JsonOption = False) -> None:
 
     Example: reedproof demo
     """
-    where = store or str(default_path().with_name("demo.sqlite"))
+    where = store or str(data_folder() / "demo.sqlite")
     out = console(stderr=json)
     out.print("The Fernhollow slate tramway (invented): a virtual board, 16 simulated contacts\n")
     board = VirtualBoard(name="virtual:demo", inputs=len(CONTACTS), seed=SEED)
