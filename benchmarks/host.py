@@ -22,8 +22,6 @@ from reedproof.sim import core
 from reedproof.sim.contacts import Contact
 from reedproof.transport import SerialTransport
 
-CLOSURE = ("made_us", "broke_us", "make_bounces", "break_bounces", "dropouts")
-
 Report = Callable[[str, float, str, str], None]
 
 
@@ -61,7 +59,7 @@ def replay(report: Report) -> None:
     for number, totals in replayed.totals.items():
         mine = replayed.closures[replayed.closures["input"] == number]
         ended = mine[mine["broke_us"] != core.STILL_CLOSED]
-        found = [tuple(int(c[name]) for name in CLOSURE) for c in ended]
+        found = [plain.Closure(*(int(c[name]) for name in plain.Closure._fields)) for c in ended]
         count += len(found)
         other = plainly[number]
         assert found == other.closures, "the C core and plain Python disagree"

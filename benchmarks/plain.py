@@ -2,10 +2,20 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 SECOND_US = 1_000_000
 FOREVER_US = 10**18
 CHATTER_EDGES = 95
 OPEN, MAKING, CLOSED, BREAKING = range(4)
+
+
+class Closure(NamedTuple):
+    made_us: int
+    broke_us: int
+    make_bounces: int
+    break_bounces: int
+    dropouts: int
 
 
 class Input:
@@ -26,8 +36,7 @@ class Input:
         self.pairs = self.make_bounces = self.open_dropouts = self.gap_us = self.width_us = 0
         self.edges = self.second_edges = self.blips = self.dropouts = 0
         self.longest_blip_us = self.longest_dropout_us = 0
-        #: made, broke, make bounces, break bounces, dropouts
-        self.closures: list[tuple[int, int, int, int, int]] = []
+        self.closures: list[Closure] = []
 
     def settle(self, now_us: int) -> None:
         if self.phase in (OPEN, CLOSED):
@@ -46,7 +55,7 @@ class Input:
         elif elapsed_us >= self.break_us:
             if self.phase == BREAKING:
                 self.closures.append(
-                    (self.made_us, self.open_us, self.make_bounces, self.pairs, self.open_dropouts)
+                    Closure(self.made_us, self.open_us, self.make_bounces, self.pairs, self.open_dropouts)
                 )
             else:
                 self.blips += self.pairs + 1

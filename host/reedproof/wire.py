@@ -28,6 +28,9 @@ crc16: Callable[[bytes], int] = crcmod.predefined.mkCrcFun("crc-16-genibus")
 CRC_IS_COMPILED = importlib.util.find_spec("crcmod._crcfunext") is not None
 
 
+_unstuff: Callable[[bytes], bytes] = cobs.decode
+
+
 class WireError(ValueError):
     """A frame that must not be used; the text says which rule of protocol.md it breaks."""
 
@@ -55,14 +58,15 @@ def decode_frame(encoded: bytes) -> Frame:
     if len(encoded) >= FRAME_MAX:
         raise WireError("too long")
     try:
-        body = cobs.decode(encoded)
+        body = _unstuff(encoded)
     except cobs.DecodeError as error:
         raise WireError("stuffing") from error
     if len(body) < BODY_MIN:
         raise WireError("too short")
     if crc16(body[:-2]) != body[-2] | body[-1] << 8:
         raise WireError("checksum")
-    return Frame(body[0], body[1], body[2:-2])
+    # Past NamedTuple's own __new__, which is written in Python: this is done for every frame.
+    return tuple.__new__(Frame, (body[0], body[1], body[2:-2]))
 
 
 def _time(low: int, high: int) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 import signal
@@ -9,10 +10,12 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from rich.console import Console
 
 from cli.command import PATIENCE_S, Ran, on_terminal, plain, run, start
 from reedproof.cli import watch as watch_module
 from reedproof.errors import LineLost
+from reedproof.records import Fault
 from reedproof.sim.board import VirtualBoard
 from reedproof.sim.contacts import ContactFault
 from reedproof.store import Store, records
@@ -174,3 +177,16 @@ def test_records_of_two_watches_do_not_mix() -> None:
     with Store() as store, store._transaction() as connection:
         boots = {row.boot_id for row in connection.execute(records.select())}
     assert len(boots) == 2
+
+
+def test_a_board_with_32_inputs_fits_a_small_terminal() -> None:
+    screen = watch_module._Screen(32, "board 01234567 on /dev/ttyUSB0")
+    for number in (1, 17, 32):
+        screen.lines[number].faults = Fault.NEVER_TRIGGERED
+    out = Console(width=80, file=io.StringIO(), record=True)
+    out.print(screen.table(0.0))
+    lines = out.export_text().rstrip().splitlines()
+    assert len(lines) < 24
+    assert max(map(len, lines)) <= 80
+    assert sum(line.count("never_triggered") for line in lines) == 3
+    assert all(f" {number} " in "\n".join(lines) for number in range(1, 33))

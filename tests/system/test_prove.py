@@ -172,8 +172,8 @@ def test_a_stray_closure_does_not_turn_a_dead_input_into_a_swapped_one(tmp_path:
 def test_a_closure_elsewhere_besides_the_asked_one_is_no_reason_to_ask_again(tmp_path: Path) -> None:
     def hand(board: VirtualBoard) -> Hand:
         def passes(number: int, _: int | None) -> None:
-            if number == 4:
-                board.pass_magnet(11)
+            if number == 11:
+                board.pass_magnet(4)
             board.pass_magnet(number)
 
         return passes

@@ -146,7 +146,7 @@ class VirtualBoard:
         if self.device.is_testing:
             self.device.test(now_us, self._test_levels())
         self.device.poll(now_us)
-        if self.device.wants_reboot and not self._line:  # else the reply would go with it
+        if self.device.wants_reboot:  # its reply was read in the step before
             self.reset(reset_cause=5)
         if len(self._line) < BYTES_PER_STEP:
             self._line += self.device.transmit()

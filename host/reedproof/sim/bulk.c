@@ -11,6 +11,8 @@
 #define PAUSE_MAX_US INT32_MAX
 
 struct input_state {
+    struct bulk_input
+        total; /* copied out at the end: close to the rest, an edge touches one line */
     struct debounce debounce;
     struct fault fault;
     int64_t edge_us; /* last edge in 64 bits, to find the upper half of the core's times */
@@ -22,7 +24,6 @@ struct input_state {
 struct run {
     const struct bulk_settings *settings;
     struct bulk_closure *closures;
-    struct bulk_input *totals;
     size_t room;
     size_t count;
     struct input_state states[REEDPROOF_INPUTS];
@@ -38,13 +39,13 @@ static void note_age(struct run *run, uint8_t input, int64_t until_us) {
     int64_t closed_ms = (until_us - state->made_us) / 1000;
     fault_closed(&state->fault, &run->settings->fault,
                  closed_ms > UINT32_MAX ? UINT32_MAX : (uint32_t)closed_ms);
-    run->totals[input].faults |= state->fault.active;
+    state->total.faults |= state->fault.active;
 }
 
 static void handle(struct run *run, uint8_t input, const struct debounce_event *event,
                    int64_t now_us) {
     struct input_state *state = &run->states[input];
-    struct bulk_input *total = &run->totals[input];
+    struct bulk_input *total = &state->total;
     switch (event->kind) {
     case DEBOUNCE_MADE:
         state->made_us = whole_time(event->time_us, now_us);
@@ -126,9 +127,9 @@ static void take_edge(struct run *run, uint8_t input, int64_t time_us) {
         handle(run, input, &event, time_us);
     }
     state->edge_us = time_us;
-    run->totals[input].edges++;
+    state->total.edges++;
     if (fault_edge(&state->fault, &run->settings->fault) != 0) {
-        run->totals[input].faults |= state->fault.active;
+        state->total.faults |= state->fault.active;
     }
 }
 
@@ -147,8 +148,7 @@ static void leave_closed(struct run *run, uint8_t input, int64_t end_us) {
 size_t bulk_replay(const int64_t *times_us, const uint8_t *inputs, size_t edges,
                    const struct bulk_settings *settings, struct bulk_closure *closures, size_t room,
                    struct bulk_input *totals) {
-    struct run run = {.settings = settings, .closures = closures, .totals = totals, .room = room};
-    memset(totals, 0, REEDPROOF_INPUTS * sizeof *totals);
+    struct run run = {.settings = settings, .closures = closures, .room = room};
     for (uint8_t i = 0; i < REEDPROOF_INPUTS; i++) {
         debounce_init(&run.states[i].debounce);
         fault_init(&run.states[i].fault);
@@ -161,6 +161,7 @@ size_t bulk_replay(const int64_t *times_us, const uint8_t *inputs, size_t edges,
     for (uint8_t i = 0; i < REEDPROOF_INPUTS; i++) {
         settle(&run, i, run.states[i].edge_us + DECIDED_US);
         leave_closed(&run, i, end_us);
+        totals[i] = run.states[i].total;
     }
     return run.count;
 }

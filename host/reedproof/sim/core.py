@@ -107,7 +107,7 @@ def replay(
     numbers = np.ascontiguousarray(inputs, dtype=np.uint8)
     if times.shape != numbers.shape or times.ndim != 1:
         raise ValueError("times and inputs must be one-dimensional and of one length")
-    if len(times) and (np.any(np.diff(times) < 0)):
+    if np.any(times[1:] < times[:-1]):
         raise ValueError("times must not go backwards")
     if len(numbers) and (numbers.min() < 1 or numbers.max() > INPUTS_MAX):
         raise ValueError(f"inputs must lie between 1 and {INPUTS_MAX}")

@@ -189,8 +189,8 @@ def extension() -> FFI:
         include_dirs=[_relative(CORE), _relative(HERE)],
         define_macros=[("REEDPROOF_INPUTS", str(INPUTS)), ("REEDPROOF_RING", str(RING))],
         # Across files, or every edge of a replay pays for a handful of calls.
-        extra_compile_args=["-O3", "-flto", "-fvisibility=hidden", "-std=c11"],
-        extra_link_args=["-O3", "-flto"],
+        extra_compile_args=["-O3", "-flto", "-fvisibility=hidden", "-finline-limit=2000", "-std=c11"],
+        extra_link_args=["-O3", "-flto", "-finline-limit=2000"],
     )
     return ffi
 
