@@ -98,14 +98,15 @@ class _Screen:
                     str(line.blips), str(line.dropouts), " ".join(line.faults.names),
                 )  # fmt: skip
             return rows
-        rows = table(*[">input", "now", ">closures", "fault"] * 2, title=title)
+        rows = table(*[">input", "now", ">closures"] * 2, title=title)
         half = (len(self.lines) + 1) // 2
         for number in range(1, half + 1):
             cells = []
             for each in (number, number + half):
                 if each in self.lines:
-                    line = self.lines[each]
-                    cells += [*self._cells(each, line, now_s), " ".join(line.faults.names)]
+                    cells += self._cells(each, self.lines[each], now_s)
+                    if names := self.lines[each].faults.names:  # a fault says more than the level
+                        cells[-2] = names[0] + ("+" if names[1:] else "")
             rows.add_row(*cells)
         return rows
 
