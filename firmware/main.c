@@ -27,7 +27,7 @@ static uint32_t number_this_boot(void) {
     uint8_t at;
     port_nv_read(NV_BOOT_AT, slots, BOOT_BYTES);
     uint32_t boot = boot_count(slots, &at, slot);
-    for (uint8_t tries = 0; tries < 4; tries++) {
+    for (uint8_t tries = 0; tries < BOOT_SLOTS; tries++) {
         write_slot(at, slot);
         if (slot_holds(at, slot)) {
             break;
@@ -42,6 +42,11 @@ static __attribute__((noinline)) void start(void) {
     uint32_t boot = number_this_boot();
     uint8_t image[SETTINGS_BYTES];
     port_nv_read(NV_SETTINGS_AT, image, SETTINGS_BYTES);
+    /* Numbering took its time: what was sampled meanwhile is older than the levels read now. */
+    uint32_t time_us;
+    levels_t levels;
+    while (port_take_sample(&time_us, &levels)) {
+    }
     device_init(&device, &port_config, image, boot, port_reset_cause(), port_now_us(),
                 port_read_levels());
 }
@@ -88,6 +93,19 @@ static void test_inputs(void) {
     }
 }
 
+/* One byte a turn, and only what differs: a name is six bytes, the whole image a hundred. */
+static void store(void) {
+    uint16_t address;
+    uint8_t byte;
+    if (port_nv_is_ready() && device_store(&device, &address, &byte)) {
+        uint8_t stored;
+        port_nv_read(address, &stored, 1);
+        if (stored != byte) {
+            port_nv_write(address, byte);
+        }
+    }
+}
+
 int main(void) {
     port_init();
     start();
@@ -100,13 +118,9 @@ int main(void) {
         }
         receive();
         transmit();
-        uint16_t address;
-        uint8_t byte;
-        if (port_nv_is_ready() && device_store(&device, &address, &byte)) {
-            port_nv_write(address, byte);
-        }
+        store();
         port_lamp(device_lamp(&device, port_now_us()));
-        if (device_wants_reboot(&device) && port_is_sent()) {
+        if (device_wants_reboot(&device)) {
             port_reboot();
         }
     }

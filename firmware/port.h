@@ -32,7 +32,6 @@ void port_drive(struct selftest_pins pins);
 bool port_receive(uint8_t *byte);
 uint8_t port_send_room(void);
 void port_send(const uint8_t *bytes, uint8_t length);
-bool port_is_sent(void);
 
 /* Non-volatile memory of NV_BYTES. Writing takes its time in the background: write only when ready.
  */
@@ -43,7 +42,7 @@ void port_nv_write(uint16_t address, uint8_t byte);
 void port_lamp(bool lit);
 void port_watchdog(void);
 
-/* Restarts the board; the next boot knows it was asked for. */
+/* Sends what waits, then restarts the board; the next boot knows it was asked for. */
 void port_reboot(void);
 
 #endif

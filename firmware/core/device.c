@@ -366,7 +366,7 @@ static uint8_t set_board(struct device *d, const uint8_t *payload) {
 
 static uint8_t arm(struct device *d, levels_t inputs) {
     d->armed = inputs & all_inputs(d);
-    d->armed_at_s = d->seconds;
+    d->armed_at_s = d->seconds + 1; /* the second at hand does not count */
     d->closures_since_armed = 0;
     for (uint8_t i = 0; i < d->config->inputs; i++) {
         report_faults(d, i, fault_arm(&d->faults[i]), d->now.low);
@@ -410,11 +410,10 @@ static uint8_t obey(struct device *d, uint8_t type, const uint8_t *payload) {
         if (device_is_testing(d)) {
             return REPLY_BUSY;
         }
-        selftest_start(&d->selftest, all_inputs(d), d->now.low);
+        selftest_start(&d->selftest, all_inputs(d));
         return REPLY_DONE;
     case COMMAND_TRACE:
         d->traced = (levels_t)message_u32(payload) & all_inputs(d);
-        d->trace.count = 0;
         return REPLY_DONE;
     case COMMAND_BLINK:
         if (payload[0] > BLINK_S_MAX) {
@@ -454,6 +453,7 @@ void device_receive(struct device *d, uint32_t now_us, uint8_t byte) {
     case COMMAND_HELLO: /* a host has come: records are for it, what another one asked for is not */
         d->host_present = true;
         d->hello_due = true;
+        d->reboot = false;
         d->reply_due = false;
         d->time_due = false;
         d->settings_due = SETTINGS_NONE;
@@ -511,7 +511,7 @@ static uint8_t send_settings(struct device *d, uint8_t *out) {
 }
 
 static uint8_t send_selftest(struct device *d, uint8_t *out) {
-    struct selftest_result result = selftest_result(&d->selftest, d->now.low);
+    struct selftest_result result = selftest_result(&d->selftest);
     d->selftest_due = false;
     uint8_t changed = fault_shorted(&d->faults[result.input], result.verdict == SELFTEST_SHORTED);
     report_faults(d, result.input, changed, d->now.low);
@@ -620,7 +620,7 @@ void device_test(struct device *d, uint32_t now_us, levels_t closed) {
     d->selftest_due = selftest_step(&d->selftest, d->now.low, closed);
     if (d->selftest_due && !d->host_present) {
         /* Nobody is left to hear the result; the inputs must not stay blind for that. */
-        selftest_abort(&d->selftest, d->now.low);
+        selftest_abort(&d->selftest);
         d->selftest_due = false;
     }
     if (!device_is_testing(d)) {
@@ -640,5 +640,5 @@ bool device_lamp(const struct device *d, uint32_t now_us) {
 }
 
 bool device_wants_reboot(const struct device *d) {
-    return d->reboot && !d->reply_due;
+    return d->reboot && !d->reply_due && d->store_at == SETTINGS_BYTES;
 }

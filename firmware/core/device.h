@@ -153,7 +153,7 @@ void device_test(struct device *device, uint32_t now_us, levels_t closed);
 
 bool device_lamp(const struct device *device, uint32_t now_us);
 
-/* The host asked for a reboot and has been answered. */
+/* The host asked for a reboot, has been answered, and what it set is stored. */
 bool device_wants_reboot(const struct device *device);
 
 #endif

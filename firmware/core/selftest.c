@@ -16,22 +16,24 @@ enum step {
 /* The others rise past their threshold meanwhile, if nothing holds them. */
 #define DRIVE_US 1000
 
-static void enter(struct selftest *test, uint8_t step, uint32_t now_us) {
+/* A step's time runs from its first call of selftest_step(), before which the board has driven the
+ * pins for it: however long the board was busy in between, the lines get their time to settle. */
+static void enter(struct selftest *test, uint8_t step) {
     test->step = step;
-    test->since_us = now_us;
+    test->entered = false;
 }
 
 void selftest_init(struct selftest *test) {
     test->step = STEP_IDLE;
 }
 
-void selftest_start(struct selftest *test, levels_t inputs, uint32_t now_us) {
+void selftest_start(struct selftest *test, levels_t inputs) {
     test->all = inputs;
     test->low = 0;
     test->held = 0;
     test->partners = 0;
     test->input = 0;
-    enter(test, STEP_PULL, now_us);
+    enter(test, STEP_PULL);
 }
 
 bool selftest_is_running(const struct selftest *test) {
@@ -55,32 +57,36 @@ struct selftest_pins selftest_pins(const struct selftest *test) {
 }
 
 bool selftest_step(struct selftest *test, uint32_t now_us, levels_t closed) {
+    if (!test->entered) {
+        test->entered = true;
+        test->since_us = now_us;
+    }
     uint32_t elapsed_us = now_us - test->since_us;
     switch (test->step) {
     case STEP_PULL:
         if (elapsed_us >= RISE_US) {
             test->low = closed & test->all;
-            enter(test, STEP_RELEASE, now_us);
+            enter(test, STEP_RELEASE);
         }
         break;
     case STEP_RELEASE:
         test->held = (levels_t)(test->all & ~closed);
         if (test->held == 0 || elapsed_us >= FALL_US) {
-            enter(test, STEP_DRIVE, now_us);
+            enter(test, STEP_DRIVE);
         }
         break;
     case STEP_DRIVE:
         if (!may_drive(test)) {
             test->partners = 0;
-            enter(test, STEP_RESULT, now_us);
+            enter(test, STEP_RESULT);
         } else if (elapsed_us >= DRIVE_US) {
             test->partners = (levels_t)(closed & test->all & ~test->low & ~level_bit(test->input));
-            enter(test, STEP_RESULT, now_us);
+            enter(test, STEP_RESULT);
         }
         break;
     case STEP_RESTORE:
         if (elapsed_us >= RISE_US) {
-            enter(test, STEP_IDLE, now_us);
+            enter(test, STEP_IDLE);
         }
         break;
     default:
@@ -89,11 +95,11 @@ bool selftest_step(struct selftest *test, uint32_t now_us, levels_t closed) {
     return test->step == STEP_RESULT;
 }
 
-void selftest_abort(struct selftest *test, uint32_t now_us) {
-    enter(test, STEP_RESTORE, now_us);
+void selftest_abort(struct selftest *test) {
+    enter(test, STEP_RESTORE);
 }
 
-struct selftest_result selftest_result(struct selftest *test, uint32_t now_us) {
+struct selftest_result selftest_result(struct selftest *test) {
     levels_t bit = level_bit(test->input);
     struct selftest_result result = {.input = test->input, .partners = test->partners};
     if (test->held & bit) {
@@ -105,6 +111,6 @@ struct selftest_result selftest_result(struct selftest *test, uint32_t now_us) {
     }
     test->input++;
     bool more = test->input < REEDPROOF_INPUTS && (test->all & level_bit(test->input)) != 0;
-    enter(test, more ? STEP_DRIVE : STEP_RESTORE, now_us);
+    enter(test, more ? STEP_DRIVE : STEP_RESTORE);
     return result;
 }

@@ -39,20 +39,21 @@ struct selftest {
     levels_t held;
     levels_t partners; /* of the input at hand */
     uint8_t step;
+    bool entered; /* the pins are being driven for this step since `since_us` */
     uint8_t input;
 };
 
 void selftest_init(struct selftest *test);
-void selftest_start(struct selftest *test, levels_t inputs, uint32_t now_us);
+void selftest_start(struct selftest *test, levels_t inputs);
 bool selftest_is_running(const struct selftest *test);
 struct selftest_pins selftest_pins(const struct selftest *test);
 
-/* `closed` are the pins that read low right now. True when a result is ready; the test waits until
- * it was fetched with selftest_result(). */
+/* `closed` are the pins that read low right now, driven as selftest_pins() says. True when a result
+ * is ready; the test waits until it was fetched with selftest_result(). */
 bool selftest_step(struct selftest *test, uint32_t now_us, levels_t closed);
 /* Gives up; the pins come back to what sampling needs. */
-void selftest_abort(struct selftest *test, uint32_t now_us);
+void selftest_abort(struct selftest *test);
 
-struct selftest_result selftest_result(struct selftest *test, uint32_t now_us);
+struct selftest_result selftest_result(struct selftest *test);
 
 #endif

@@ -15,18 +15,24 @@ from core.bench import MS, STEP_US, Bench, S
 from reedproof import records, wire
 from reedproof.records import (
     Broke,
+    Command,
     Fault,
     FaultChange,
     Heartbeat,
     Lost,
     Made,
     Message,
+    Reboot,
     Record,
     Reply,
+    SayHello,
+    SetInput,
+    SetTrace,
     Status,
     TraceEdges,
 )
 from reedproof.sim import core_build
+from reedproof.sim.core import Device
 from strategies import ByteFault, byte_faults, commands, damaged, examples, random_faults
 
 RING = core_build.RING
@@ -941,3 +947,47 @@ def test_harmed_commands_are_obeyed_whole_or_not_at_all(
         one.device.poll(one.now_us)
     assert bench.device.memory == clean.device.memory
     assert bench.device.is_testing == clean.device.is_testing
+
+
+# ---- found in review ----
+
+
+def said(device: Device, *commands: Command) -> None:
+    for sequence, command in enumerate(commands):
+        device.receive(0, wire.encode_command(command, sequence))
+
+
+def test_a_reboot_nobody_heard_of_does_not_wait_for_the_next_host() -> None:
+    device = Device()
+    device.transmit()  # the hello of the boot
+    said(device, Reboot())
+    device.poll(10 * S)
+    assert not device.wants_reboot
+    said(device, SayHello())
+    while device.transmit():
+        pass
+    device.poll(11 * S)
+    assert not device.wants_reboot
+
+
+def test_a_reboot_waits_until_settings_are_stored() -> None:
+    device = Device()
+    said(device, SayHello(), SetInput(1, 700, 7000), Reboot())
+    while device.transmit():
+        pass
+    assert not device.wants_reboot
+    device.poll(MS)  # stores
+    assert device.wants_reboot
+
+
+def test_a_repeated_trace_command_drops_nothing() -> None:
+    device = Device()
+    said(device, SayHello(), SetTrace(1))
+    device.sample(MS, 1)
+    device.sample(2 * MS, 0)
+    said(device, SetTrace(1))
+    device.poll(20 * MS)
+    decoder = wire.Decoder()
+    messages = [message for _ in range(10) for message in decoder.feed(device.transmit())]
+    (trace,) = [message for message in messages if isinstance(message, TraceEdges)]
+    assert trace.edges == ((MS, 1, True), (2 * MS, 1, False))

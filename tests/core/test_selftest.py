@@ -106,7 +106,7 @@ def run(pins: Pins, start_us: int = 0, step_us: int = 130, patience: int = 3) ->
     test = ffi.new("struct selftest *")
     lib.selftest_init(test)
     assert not lib.selftest_is_running(test)
-    lib.selftest_start(test, (1 << pins.count) - 1, start_us % 2**32)
+    lib.selftest_start(test, (1 << pins.count) - 1)
     outcome = Outcome([], 0, 0)
     now_us, waited = 0, 0
     while lib.selftest_is_running(test):
@@ -118,7 +118,7 @@ def run(pins: Pins, start_us: int = 0, step_us: int = 130, patience: int = 3) ->
             waited += 1
             if waited == patience:
                 waited = 0
-                result = lib.selftest_result(test, time_us)
+                result = lib.selftest_result(test)
                 assert result.input == len(outcome.results)
                 partners = frozenset(pin for pin in range(32) if result.partners >> pin & 1)
                 outcome.results.append((Verdict(result.verdict), partners))

@@ -173,11 +173,12 @@ def test_a_board_takes_a_name(lost: int) -> None:
 
 
 def test_naming_a_board_keeps_the_records_that_come_meanwhile() -> None:
-    for start_us in range(0, 4000, 500):
+    for start_us in range(0, 24_000, 1000):
         cable = Lumpy(make_board(memory=named(0)))
         link = Link(lambda cable=cable: cable)
+        poll(link, 0.1)
         now_us = cable.board.now_us
-        cable.board.schedule(3, [(now_us + start_us, True), (now_us + 40_000, False)])
+        cable.board.schedule(3, [(now_us + start_us, True), (now_us + 60_000, False)])
         link.name_board(0xCAFE)
         events = poll(link, 0.3)
         assert [type(event) for event in events if isinstance(event, Made | Broke)] == [Made, Broke], start_us

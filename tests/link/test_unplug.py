@@ -123,6 +123,20 @@ def test_unplugged_while_writing_an_acknowledgement(tmp_path: Path) -> None:
     check(path, board, truth)
 
 
+def test_a_line_that_fails_twice_in_one_reading_is_down_once() -> None:
+    """A record that came again and a hole are both answered, and neither answer can be written."""
+    board = make_board()
+    play(board, 4, every_us=25_000)
+    cable = Cable(board)
+    link = Link(lambda: cable)
+    records = [event for event in poll(link, 0.5) if isinstance(event, Made)]
+    link.acknowledge(link.hello.boot, 8)
+    cable.writable = False
+    link._take_record(records[0], link.now_s())
+    link._take_record(Made(99, 1, 0, 0, 0, 0), link.now_s())
+    assert kinds(link.poll(0.0)) == ["LinkDown"]
+
+
 def test_what_was_acknowledged_while_down_is_said_when_it_is_up_again() -> None:
     board = make_board()
     plug = Plug(lambda _: Cable(board))

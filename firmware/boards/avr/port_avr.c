@@ -58,8 +58,11 @@ uint8_t port_reset_cause(void) {
     if (reset_flags & _BV(PORF)) {
         return RESET_POWER_ON; /* comes first: the other flags may be left over from before */
     }
+    if (requested) {
+        return RESET_REQUESTED; /* also where a loader has cleared the flags */
+    }
     if (reset_flags & _BV(WDRF)) {
-        return requested ? RESET_REQUESTED : RESET_WATCHDOG;
+        return RESET_WATCHDOG;
     }
     if (reset_flags & _BV(BORF)) {
         return RESET_BROWN_OUT;
@@ -67,6 +70,7 @@ uint8_t port_reset_cause(void) {
     return reset_flags & _BV(EXTRF) ? RESET_EXTERNAL : RESET_UNKNOWN;
 }
 
+/* What waits to be sent goes out meanwhile: 63 bytes take 1.3 ms, and interrupts are on. */
 void port_reboot(void) {
     reboot_mark = REBOOT_MARK;
     wdt_enable(WDTO_15MS);
@@ -277,13 +281,8 @@ void port_send(const uint8_t *bytes, uint8_t length) {
     }
     send_head = head;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-        UCSR0A |= _BV(TXC0); /* written as one, it is cleared */
         UCSR0B |= _BV(UDRIE0);
     }
-}
-
-bool port_is_sent(void) {
-    return send_tail == send_head && (UCSR0A & _BV(TXC0));
 }
 
 /* ---- non-volatile memory ---- */

@@ -123,11 +123,11 @@ uint8_t message_record(uint8_t *, uint8_t, const struct record *);
 struct selftest_result { uint8_t input; uint8_t verdict; levels_t partners; };
 struct selftest { ...; };
 void selftest_init(struct selftest *);
-void selftest_start(struct selftest *, levels_t, uint32_t);
+void selftest_start(struct selftest *, levels_t);
 bool selftest_is_running(const struct selftest *);
 struct selftest_pins selftest_pins(const struct selftest *);
 bool selftest_step(struct selftest *, uint32_t, levels_t);
-struct selftest_result selftest_result(struct selftest *, uint32_t);
+struct selftest_result selftest_result(struct selftest *);
 
 /* bulk */
 struct bulk_closure {
