@@ -164,6 +164,12 @@ def test_versions_agree() -> None:
     assert project.group(1) == newest.group(1)
 
 
+def test_only_what_is_in_the_project_is_cited() -> None:
+    for path in [*ROOT.rglob("*.py"), *ROOT.rglob("*.md"), *(ROOT / "firmware").rglob("*.[chS]")]:
+        if not {".venv", "build"} & set(path.relative_to(ROOT).parts) and path.name != "test_repo.py":
+            assert not re.search(r"\b(design|references|style)\.md\b", path.read_text()), path
+
+
 def test_no_path_of_a_machine() -> None:
     files = subprocess.run(
         ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True

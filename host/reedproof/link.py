@@ -92,7 +92,7 @@ class _ThreadInbox:
 
     def _work(self) -> None:
         while not self._stopped.is_set():
-            if self._queue.qsize() >= INBOX_BATCHES:  # nothing is read, so the board is held back
+            if self._queue.qsize() >= INBOX_BATCHES:  # what is lost on the line now is sent again later
                 self._stopped.wait(0.01)
                 continue
             try:
@@ -184,7 +184,7 @@ class Link:
         if heard:
             return (
                 f"{self.name}: something sends ({heard} bytes), but no reedproof board answers; is our "
-                "firmware on it? try 'reedproof flash'"
+                "firmware on it? README.md says how to write it"
             )
         return (
             f"{self.name}: no answer; is a board with our firmware on this port, and does the cable "
@@ -193,7 +193,7 @@ class Link:
 
     def _wrong_version(self, other: OtherVersion) -> str:
         older = other.protocol < PROTOCOL_VERSION
-        fix = "run 'reedproof flash' to update the board" if older else "update reedproof on this computer"
+        fix = "update the board as README.md says" if older else "update reedproof on this computer"
         return (
             f"{self.name}: board {other.board:08x} (firmware {other.build:08x}) speaks protocol "
             f"{other.protocol}, this program {PROTOCOL_VERSION}; {fix}"
@@ -205,7 +205,7 @@ class Link:
         else:  # what was handed out before the line broke is not handed out again
             self._expected = max(self._expected, hello.oldest)
         self.hello = hello
-        self._heard_s = self._transport.now_s()
+        self.hello_s = self._heard_s = self._transport.now_s()
         self._probed_s = self._again_s = self._repeated_s = -1e9
         self._hole: int | None = None
         self._tokens.clear()
@@ -261,7 +261,8 @@ class Link:
     # ---- what callers use ----
 
     def poll(self, timeout_s: float) -> list[LinkEvent]:
-        """What happened, waiting up to ``timeout_s`` (half a second at most) when nothing has.
+        """What happened, waiting up to ``timeout_s`` (half a second at most; the handshake after an
+        unplugging may take three) when nothing has.
 
         Records come in order, each once; a gap in their numbers never shows, because the board is
         asked again. Raises WrongVersion when another board came back after an unplugging.
@@ -309,14 +310,17 @@ class Link:
             reply = self.wait_for(is_reply, REPLY_WAIT_S)
             if reply is not None:
                 return reply
-        raise NoAnswer(f"{self.name}: the board does not answer '{type(command).__name__}'")
+        raise NoAnswer(
+            f"{self.name}: the board does not answer '{type(command).__name__}'; unplug it, plug it in and "
+            "try again"
+        )
 
     def obey(self, command: Command) -> None:
         """Like ``request``, and raises LineError unless the board says that it is done."""
         status = self.request(command).status
         if status != Status.DONE:
             said = Status(status).name.lower() if status in list(Status) else str(status)
-            raise LineError(f"{self.name}: the board refuses '{type(command).__name__}': {said}")
+            raise LineError(f"{self.name}: the board refuses '{type(command).__name__}' ({said}); try again")
 
     def wait_for(self, pick: Callable[[LinkEvent], Wanted | None], timeout_s: float) -> Wanted | None:
         """The first thing that ``pick`` makes of an event, or None after the time. Other events are
@@ -359,7 +363,9 @@ class Link:
             self.obey(GetSettings())
             if self.wait_for(collect, REPLY_WAIT_S):
                 return board[-1], inputs
-        raise NoAnswer(f"{self.name}: the board does not tell its settings")
+        raise NoAnswer(
+            f"{self.name}: the board does not tell its settings; unplug it, plug it in and try again"
+        )
 
     def selftest(self) -> dict[int, SelftestResult]:
         """Runs the electrical self-test of all inputs; the board counts nothing meanwhile."""
@@ -375,7 +381,7 @@ class Link:
             self.request(Selftest())
             if self.wait_for(collect, 2.0):
                 return dict(sorted(results.items()))
-        raise NoAnswer(f"{self.name}: the self-test does not end")
+        raise NoAnswer(f"{self.name}: the self-test does not end; unplug the board, plug it in and try again")
 
     def name_board(self, board: int) -> None:
         """Gives the board its id, kept in its non-volatile memory."""
@@ -425,7 +431,9 @@ class Link:
             self._heard_s = arrived_s
         elif arrived_s - self._heard_s > SILENCE_S:
             # Only now: what came while the program was busy with something else is no silence.
-            raise LineLost(f"{self.name}: the board has been silent for {SILENCE_S:.0f} s")
+            raise LineLost(
+                f"{self.name}: the board has been silent for {SILENCE_S:.0f} s; check cable and supply"
+            )
         for message in messages:
             if isinstance(message, Made | Broke | FaultChange | Lost):
                 self._take_record(message, arrived_s)
@@ -459,7 +467,7 @@ class Link:
     def _take_hello(self, hello: Hello) -> None:
         if hello.boot == self.hello.boot and hello.board == self.hello.board:
             return
-        if hello.boot == self.hello.boot:  # it was given a name
+        if hello.boot == self.hello.boot and self.hello.board == 0:  # it was given a name
             self.hello = hello
             self._events.append(hello)
             return

@@ -20,6 +20,8 @@ from reedproof.records import (
     Heartbeat,
     LinkDown,
     LinkEvent,
+    LinkUp,
+    Lost,
     Made,
     SelftestResult,
     Verdict,
@@ -37,6 +39,8 @@ class Result(str, enum.Enum):
 
     GOOD = "good"
     NOT_TRIED = "not tried"
+    MISSED = "missed a pass"
+    EXTRA = "extra closure"
     NO_CLOSURE = "no closure"
     SWAPPED = "swapped"
     HELD_HIGH = "held high"
@@ -49,12 +53,14 @@ class Result(str, enum.Enum):
 ADVICE = {
     Result.GOOD: "",
     Result.NOT_TRIED: "pass a magnet over it",
+    Result.MISSED: "bring the magnet closer, or check lead and plug for a loose contact",
+    Result.EXTRA: "one pass must give one closure: turn the magnet, look for a second one or a loose lead",
     Result.NO_CLOSURE: "check lead and plug, then the magnet's height and the contact",
     Result.SWAPPED: "exchange the plugs, or the names on the sheet",
-    Result.HELD_HIGH: "unplug it: something puts voltage on it, or it is an open line that keeps its charge",
+    Result.HELD_HIGH: "power off and unplug it: something holds it high, or it is an open line with a charge",
     Result.CHATTER: "look for a rubbing lead or a bad joint; keep it away from motor leads",
     Result.SHORTED: "power off, look for a solder bridge or a pinched lead",
-    Result.READS_CLOSED: "a magnet parked on it, a stuck contact or a short to ground: unplug to tell",
+    Result.READS_CLOSED: "parked magnet, stuck contact or short to ground: power off and unplug to tell",
     Result.STUCK: "move the magnet away; if it stays, replace the contact",
 }
 
@@ -115,7 +121,7 @@ class Proof:
     settings_defaulted: bool
     made_at_s: float
     inputs: list[InputProof]
-    interruptions: list[str] = field(default_factory=list)
+    interruptions: list[str] = field(default_factory=list)  # what was not observed
     ledger_balances: bool | None = None
 
     @property
@@ -137,15 +143,20 @@ class Proof:
 
     @staticmethod
     def from_dict(data: dict[str, Any]) -> Proof:
-        """The inverse of ``as_dict``."""
-        fields = {name: value for name, value in data.items() if name != "good"}
-        fields["inputs"] = [
-            InputProof(
-                **{**{k: v for k, v in line.items() if k != "advice"}, "result": Result(line["result"])}
-            )
-            for line in data["inputs"]
-        ]
-        return Proof(**fields)
+        """The inverse of ``as_dict``. Raises ReedproofError for what another version stored."""
+        try:
+            fields = {name: value for name, value in data.items() if name != "good"}
+            fields["inputs"] = [
+                InputProof(
+                    **{**{k: v for k, v in line.items() if k != "advice"}, "result": Result(line["result"])}
+                )
+                for line in data["inputs"]
+            ]
+            return Proof(**fields)
+        except (KeyError, TypeError, ValueError) as error:
+            raise ReedproofError(
+                "this proof was stored by another version of reedproof; update reedproof to see it"
+            ) from error
 
 
 class Prover:
@@ -177,6 +188,9 @@ class Prover:
         self._faults: dict[int, Fault] = {number: Fault(0) for number in self.lines}
         self._past_faults: dict[int, Fault] = dict(self._faults)
         self._edges_before: dict[int, int] = {}
+        self._closures: dict[int, int] = {}  # of all inputs, also those that were not chosen
+        self._first: int | None = None  # records below this number are older than this proof
+        self._samples_lost: int | None = None
         self.proof = Proof(
             port=self._link.name,
             board=hello.board,
@@ -226,32 +240,33 @@ class Prover:
             return first
         prompt(number, first)
         second = self._wait_for_pass(number, wait_s)
+        self.lines[number].passes = max(1, self.lines[number].passes)
         if second == first:
             self.lines[number].answered_on = first
         return second
 
     def _wait_for_pass(self, number: int, wait_s: float) -> int | None:
         """The input that answered, the one asked for if it is among them; None when time is up."""
-        before = self._counts()
-        self.lines[number].passes += 1
+        before = dict(self._closures)
         end_s = self._link.now_s() + wait_s
         while self._link.now_s() < end_s:
             self.watch(min(0.1, end_s - self._link.now_s()))
             if self._grown(before, number) is not None:
                 self.watch(AFTER_S)  # what else belongs to this pass
                 break
-        return self._grown(before, number)
+        answered = self._grown(before, number)
+        if answered in (number, None):
+            self.lines[number].passes += 1  # else it may well have been somebody else's pass
+        return answered
 
-    def watch(self, seconds: float) -> list[LinkEvent]:
-        """Stores and notes what comes for a while."""
+    def watch(self, seconds: float) -> None:
+        """Stores and notes what comes for a while. Raises LineLost when the board goes away or starts
+        anew: what it counted meanwhile is not known."""
         end_s = self._link.now_s() + seconds
-        events: list[LinkEvent] = []
         while self._link.now_s() < end_s:
             for event in self._recorder.pump(end_s - self._link.now_s()):
                 self._note(event)
                 self._seen(event)
-                events.append(event)
-        return events
 
     def finish(self) -> Proof:
         """Waits for one more round of counters and for closures that still last, then concludes."""
@@ -271,45 +286,72 @@ class Prover:
             line.result = self._judge(line)
         self._recorder.flush()
         ledger = self._recorder.store.ledger(self._recorder.boot_id)
-        told = [entry.balances for entry in ledger]
-        self.proof.ledger_balances = False if False in told else None if None in told else True
+        told = {entry.input: entry.balances for entry in ledger}
+        mine = [told.get(number) for number in self.lines]
+        self.proof.ledger_balances = False if False in mine else None if None in mine else True
         self.proof.board = self._link.hello.board
         return self.proof
 
     # ---- notes ----
 
-    def _counts(self) -> dict[int, int]:
-        return {number: line.closures for number, line in self.lines.items()}
-
     def _grown(self, before: dict[int, int], asked: int) -> int | None:
-        grown = [number for number, count in self._counts().items() if count > before[number]]
+        grown = [number for number, count in self._closures.items() if count > before.get(number, 0)]
         return asked if asked in grown else grown[0] if grown else None
 
     def _note(self, event: LinkEvent) -> None:
-        if isinstance(event, Made | Broke | FaultChange | Heartbeat) and event.input not in self.lines:
-            return
         match event:
-            case Made():
-                line = self.lines[event.input]
-                line.closures += 1
-                self._open[event.input] = (event, self._link.now_s())
-                self._note_bounce(line, event.bounces, event.gap_us)
-            case Broke():
-                line = self.lines[event.input]
-                self._note_bounce(line, event.bounces, 0)
-                if event.input in self._open:
-                    made, _ = self._open.pop(event.input)
-                    self._note_duration(line, (event.time_us - made.time_us) / 1000)
-            case FaultChange():
-                self._change_fault(event)
             case Heartbeat():
-                start = self._edges_before.setdefault(event.input, event.edges)
-                self.lines[event.input].edges = event.edges - start
+                self._note_beat(event)
+            case Made() | Broke() | FaultChange():
+                if self._first is not None and event.number >= self._first:
+                    self._note_record(event)
+            case Lost():
+                # A closure may have ended meanwhile without a word.
+                self._open.clear()
+                self.proof.interruptions.append(f"{event.count} records did not fit on the board")
             case LinkDown():
-                self.proof.interruptions.append(event.reason)
-                raise LineLost(event.reason)
+                self._interrupt(event.reason)
+            case LinkUp(hello, lost_boot=True):
+                self._interrupt(f"{self._link.name}: the board started anew ({hello.reset_name})")
             case _:
                 pass
+
+    def _interrupt(self, reason: str) -> None:
+        self.proof.interruptions.append(reason)
+        raise LineLost(reason)
+
+    def _note_beat(self, beat: Heartbeat) -> None:
+        if self._first is None:
+            # What the board kept from before is not of this proof: no magnet was asked for then.
+            self._first, self._samples_lost = beat.next, beat.snapshots_lost
+        if beat.snapshots_lost != self._samples_lost:
+            self._samples_lost = beat.snapshots_lost
+            self.proof.interruptions.append("more changed at once than the board could follow")
+        if beat.input in self.lines:
+            start = self._edges_before.setdefault(beat.input, beat.edges)
+            self.lines[beat.input].edges = beat.edges - start
+            self._faults[beat.input] = Fault(beat.faults)
+            self._past_faults[beat.input] |= Fault(beat.faults)
+
+    def _note_record(self, record: Made | Broke | FaultChange) -> None:
+        number = record.input
+        if isinstance(record, Made):
+            self._closures[number] = self._closures.get(number, 0) + 1
+        line = self.lines.get(number)
+        if line is None:
+            return
+        match record:
+            case Made():
+                line.closures += 1
+                self._open[number] = (record, self._link.now_s())
+                self._note_bounce(line, record.bounces, record.gap_us)
+            case Broke():
+                self._note_bounce(line, record.bounces, 0)
+                if number in self._open:
+                    made, _ = self._open.pop(number)
+                    self._note_duration(line, (record.time_us - made.time_us) / 1000)
+            case FaultChange():
+                self._change_fault(record)
 
     @staticmethod
     def _note_bounce(line: InputProof, bounces: int, gap_us: int) -> None:
@@ -345,6 +387,8 @@ class Prover:
             return Result.HELD_HIGH
         if line.answered_on is not None:
             return Result.SWAPPED
-        if line.closures:
-            return Result.GOOD
-        return Result.NO_CLOSURE if line.passes or self.is_free else Result.NOT_TRIED
+        if line.closures == 0:
+            return Result.NO_CLOSURE if line.passes or self.is_free else Result.NOT_TRIED
+        if line.passes and line.closures != line.passes:
+            return Result.EXTRA if line.closures > line.passes else Result.MISSED
+        return Result.GOOD

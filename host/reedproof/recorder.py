@@ -60,16 +60,20 @@ class Recorder:
         self._wall_offset_s = self.wall_s() - self._flushed_s
         self.boot_id = self.store.boot(hello, self.wall_s())
         self._boot = hello.boot
+        self._samples_lost = 0
         stored = self.store.next_number(self.boot_id)
         if hello.oldest > stored and self._elsewhere != (self.boot_id, hello.oldest):
             detail = f"records {stored} to {hello.oldest - 1} were given to another host"
             self.store.add_gap(self.boot_id, self.wall_s(), "elsewhere", detail)
             self._elsewhere = (self.boot_id, hello.oldest)
 
-    def _host_s(self, time_us: int, now_s: float) -> float:
-        """Wall-clock time of a board time; that of its arrival until the clocks are matched."""
-        clock = self.link.clock
-        return self._wall_offset_s + (clock.to_host(time_us)[0] if clock.bounded else now_s)
+    def _host_s(self, time_us: int) -> float:
+        """Wall-clock time of a board time. Until a probe has matched the clocks, the hello has to do:
+        it left the board a few milliseconds before it arrived."""
+        clock, link = self.link.clock, self.link
+        if clock.bounded:
+            return self._wall_offset_s + clock.to_host(time_us)[0]
+        return self._wall_offset_s + link.hello_s + (time_us - link.hello.time_us) / 1e6
 
     def pump(self, timeout_s: float) -> list[LinkEvent]:
         """Stores what came within ``timeout_s``. Raises StoreError when it cannot: then nothing of
@@ -100,12 +104,12 @@ class Recorder:
     def _take(self, happened: LinkEvent) -> None:
         now_s = self.link.now_s()
         if isinstance(happened, Made | Broke | FaultChange):
-            self._batch.append((happened, self._host_s(happened.time_us, now_s)))
+            self._batch.append((happened, self._host_s(happened.time_us)))
         elif isinstance(happened, Lost):
             self._gap("board_full", f"{happened.count} records lost on the board")
             self._batch.append((happened, self._wall_offset_s + now_s))
         elif isinstance(happened, Heartbeat):
-            self._beats[happened.input] = happened
+            self._take_beat(happened)
         elif isinstance(happened, LinkDown):
             self._gap("link_down", happened.reason)
         elif isinstance(happened, LinkUp):
@@ -121,6 +125,13 @@ class Recorder:
             with contextlib.suppress(LineError):  # it is gone again, and LinkDown is on its way
                 self._name_board()
         return self.link.hello if self.link.hello.boot == hello.boot else hello
+
+    def _take_beat(self, beat: Heartbeat) -> None:
+        lost = (beat.snapshots_lost - self._samples_lost) & 0xFFFF
+        if lost:
+            self._samples_lost = beat.snapshots_lost
+            self._gap("samples_lost", f"the board could not follow {lost} samples")
+        self._beats[beat.input] = beat
 
     def _gap(self, kind: str, detail: str) -> None:
         self.flush()

@@ -1,4 +1,4 @@
-"""What the boards said, kept: SQLite by default, any database SQLAlchemy reaches by URL.
+"""What the boards said, kept: SQLite by default, PostgreSQL by URL.
 
 A record is identified by its board, boot and number, so storing it twice stores it once. Whatever
 was committed survives a killed program and a power cut; a link acknowledges only what was committed.
@@ -17,6 +17,7 @@ from typing import Any
 
 from sqlalchemy import (
     JSON,
+    BigInteger,
     Column,
     Connection,
     Float,
@@ -39,6 +40,7 @@ from reedproof.errors import StoreError
 from reedproof.records import Broke, FaultChange, Heartbeat, Hello, Lost, Made, Record
 
 SCHEMA_VERSION = 1
+APPLICATION_ID = 0x52454544  # in the header of our SQLite files
 LOCK_WAIT_S = 5.0
 
 MADE, BROKE, FAULT, LOST = "made", "broke", "fault", "lost"
@@ -51,10 +53,10 @@ boots = Table(
     "boots",
     _metadata,
     Column("id", Integer, primary_key=True),
-    Column("board", Integer, nullable=False),
-    Column("boot", Integer, nullable=False),
+    Column("board", BigInteger, nullable=False),
+    Column("boot", BigInteger, nullable=False),
     Column("kind", String, nullable=False),
-    Column("build", Integer, nullable=False),
+    Column("build", BigInteger, nullable=False),
     Column("inputs", Integer, nullable=False),
     Column("sample_us", Integer, nullable=False),
     Column("reset_cause", String, nullable=False),
@@ -66,10 +68,10 @@ records = Table(
     "records",
     _metadata,
     Column("boot_id", Integer, ForeignKey("boots.id"), primary_key=True),
-    Column("number", Integer, primary_key=True),
+    Column("number", BigInteger, primary_key=True),
     Column("kind", String, nullable=False),
     Column("input", Integer),
-    Column("time_us", Integer),
+    Column("time_us", BigInteger),
     Column("host_s", Float, nullable=False),
     Column("bounces", Integer),
     Column("gap_us", Integer),
@@ -78,7 +80,7 @@ records = Table(
     Column("duration_ms", Integer),
     Column("fault", Integer),
     Column("active", Integer),
-    Column("count", Integer),
+    Column("count", BigInteger),
     sqlite_with_rowid=False,
 )
 
@@ -97,16 +99,18 @@ counters = Table(
     _metadata,
     Column("boot_id", Integer, ForeignKey("boots.id"), primary_key=True),
     Column("input", Integer, primary_key=True),
-    Column("next", Integer, nullable=False),
-    Column("time_us", Integer, nullable=False),
-    Column("edges", Integer, nullable=False),
-    Column("closures", Integer, nullable=False),
+    Column("next", BigInteger, nullable=False),
+    Column("time_us", BigInteger, nullable=False),
+    Column("edges", BigInteger, nullable=False),
+    Column("closures", BigInteger, nullable=False),
     Column("lost", Integer, nullable=False),
     Column("blips", Integer, nullable=False),
     Column("dropouts", Integer, nullable=False),
     Column("longest_blip_us", Integer, nullable=False),
     Column("longest_dropout_us", Integer, nullable=False),
     Column("faults", Integer, nullable=False),
+    Column("snapshots_lost", Integer, nullable=False),
+    Column("frames_bad", Integer, nullable=False),
 )
 
 proofs = Table(
@@ -114,7 +118,7 @@ proofs = Table(
     _metadata,
     Column("id", Integer, primary_key=True),
     Column("made_at_s", Float, nullable=False),
-    Column("board", Integer, nullable=False),
+    Column("board", BigInteger, nullable=False),
     Column("result", JSON, nullable=False),
 )
 
@@ -150,7 +154,8 @@ def _url_of(where: str | Path) -> URL:
     text = str(where)
     if isinstance(where, Path) or "://" not in text:
         return URL.create("sqlite", database=text if text == ":memory:" else str(Path(text).expanduser()))
-    return make_url(text)
+    url = make_url(text)
+    return url.set(drivername="postgresql+psycopg") if url.drivername == "postgresql" else url
 
 
 def _use_wal(cursor: Any) -> None:
@@ -166,13 +171,22 @@ def _use_wal(cursor: Any) -> None:
             time.sleep(0.02)
 
 
+class _SomebodyElses(Exception):
+    """The SQLite file holds something, and not ours."""
+
+
 def _set_up_sqlite(connection: Any, _: object) -> None:
     cursor = connection.cursor()
+    cursor.execute(f"PRAGMA busy_timeout={round(LOCK_WAIT_S * 1000)}")
+    # First, so that a file of another program is left as it is.
+    (things,) = cursor.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    (owner,) = cursor.execute("PRAGMA application_id").fetchone()
+    if things and owner != APPLICATION_ID:
+        raise _SomebodyElses
     _use_wal(cursor)
     # FULL: what is acknowledged to a board must survive a power cut, not only a killed program.
     cursor.execute("PRAGMA synchronous=FULL")
     cursor.execute("PRAGMA foreign_keys=ON")
-    cursor.execute(f"PRAGMA busy_timeout={round(LOCK_WAIT_S * 1000)}")
     cursor.close()
 
 
@@ -203,16 +217,20 @@ def _row(boot_id: int, record: Record, host_s: float) -> dict[str, Any]:
 class Store:
     """Opens the store and makes it where it is missing.
 
-    ``where`` is a file or a database URL. Raises StoreError when it cannot be opened, is not a
-    store, or was made by a newer program.
+    ``where`` is a file or a database URL; with ``create`` false it must be there already. Raises
+    StoreError when it cannot be opened, is not a store, or was made by another version.
     """
 
-    def __init__(self, where: str | Path | None = None) -> None:
+    def __init__(self, where: str | Path | None = None, *, create: bool = True) -> None:
         try:
             url = _url_of(default_store() if where is None else where)
             is_sqlite = url.get_backend_name() == "sqlite"
             self.name = url.database if is_sqlite else url.render_as_string()
+            if url.get_backend_name() not in ("sqlite", "postgresql") or (is_sqlite and url.query):
+                raise StoreError(f"{self.name}: neither a file nor a PostgreSQL URL; see --store in --help")
             if is_sqlite and url.database and url.database != ":memory:":
+                if not create and not Path(url.database).exists():
+                    raise StoreError(f"{self.name}: there is no store yet; 'reedproof prove PORT' makes one")
                 Path(url.database).parent.mkdir(parents=True, exist_ok=True)
             self._engine: Engine = create_engine(url)
             if is_sqlite:
@@ -220,12 +238,17 @@ class Store:
             with self._engine.begin() as connection:
                 self._prepare(connection)
             self._connection = self._engine.connect()
-        except (ArgumentError, NoSuchModuleError) as error:
-            raise StoreError(
-                f"{getattr(self, 'name', where)}: not a file or database URL ({error})"
-            ) from error
+        except (ArgumentError, NoSuchModuleError, ValueError, RuntimeError) as error:
+            name = getattr(self, "name", where)  # without the password, once it is known to be a URL
+            raise StoreError(f"{name}: not a file or database URL ({error})") from error
         except ImportError as error:
-            raise StoreError(f"{self.name}: the driver for this database is missing ({error})") from error
+            raise StoreError(
+                f"{self.name}: the driver is missing ({error}); type: pip install 'reedproof[postgresql]'"
+            ) from error
+        except _SomebodyElses as error:
+            raise StoreError(
+                f"{self.name}: this database is somebody else's; choose another with --store"
+            ) from error
         except (DatabaseError, OSError) as error:
             raise self._refusal(error) from error
 
@@ -250,11 +273,10 @@ class Store:
             # Two programs may make the same store at once, and SQLite begins no transaction by itself
             # to create tables in.
             connection.exec_driver_sql("BEGIN IMMEDIATE")
-        tables = inspect(connection).get_table_names()
-        if not tables:
+        if not inspect(connection).has_table(_about.name):
             _metadata.create_all(connection)
-        elif _about.name not in tables:
-            raise StoreError(f"{self.name}: this database is somebody else's; choose another with --store")
+            if connection.dialect.name == "sqlite":
+                connection.exec_driver_sql(f"PRAGMA application_id={APPLICATION_ID}")
         version = connection.execute(select(_about.c.schema_version)).scalar()
         if version is None:
             connection.execute(_about.insert().values(schema_version=SCHEMA_VERSION))
@@ -373,9 +395,18 @@ class Store:
             row = connection.execute(query).first()
         return 0 if row is None else int(row[0]) + int(row[1])
 
+    def _stored_without_a_hole(self, boot_id: int) -> int:
+        """Everything below this number is here; 0 when some went to another host or store."""
+        query = select(func.coalesce(func.sum(func.coalesce(records.c.count, 1)), 0)).where(
+            records.c.boot_id == boot_id
+        )
+        with self._transaction() as connection:
+            total = int(connection.execute(query).scalar_one())
+        return total if total == self.next_number(boot_id) else 0
+
     def ledger(self, boot_id: int) -> list[LedgerLine]:
         """Proves per input that recorded + lost = counted, as of the input's last heartbeat."""
-        stored = self.next_number(boot_id)
+        stored = self._stored_without_a_hole(boot_id)
         recorded = (
             select(func.count())
             .where(

@@ -1,4 +1,4 @@
-"""The real AVR binaries, from pins to bytes: what design.md section 5 and protocol.md promise."""
+"""The real AVR binaries, from pins to bytes: what protocol.md and DEVELOPERS.md promise."""
 
 from __future__ import annotations
 

@@ -163,7 +163,9 @@ def test_newer_board(command: str) -> None:
 def test_older_board() -> None:
     with serial_line(hello_of(PROTOCOL_VERSION - 1)) as port:
         said = assert_one_line(run("prove", port), 3)
-    assert f"speaks protocol {PROTOCOL_VERSION - 1}, this program {PROTOCOL_VERSION}; run " in said
+    assert (
+        f"speaks protocol {PROTOCOL_VERSION - 1}, this program {PROTOCOL_VERSION}; update the board" in said
+    )
 
 
 def test_unplugged_while_proving() -> None:
@@ -255,6 +257,7 @@ def test_a_reader_that_has_seen_enough(reader: str, command: str, tmp_path: Path
 
 
 def test_output_on_a_full_disk() -> None:
+    Store().close()
     for command in ("proofs", "proofs --json", "--help"):
         ran = shell(f"reedproof {command} > /dev/full")
         assert ran.code == 2

@@ -8,6 +8,7 @@ import time
 from pathlib import Path
 
 from cli.command import run
+from reedproof.store import Store
 
 
 def prove_two(*more: str) -> None:
@@ -15,7 +16,15 @@ def prove_two(*more: str) -> None:
     assert run("prove", "virtual:faulty", "--inputs", "2-4,7", *more).code == 1
 
 
+def test_no_store_yet(store_path: Path) -> None:
+    assert (
+        run("proofs").complaint() == f"{store_path}: there is no store yet; 'reedproof prove PORT' makes one"
+    )
+    assert not store_path.exists(), "looking must not make one"
+
+
 def test_none_yet() -> None:
+    Store().close()
     ran = run("proofs")
     assert (ran.code, ran.err) == (0, "")
     assert ran.out == "no proofs yet; 'reedproof prove PORT' makes one\n"

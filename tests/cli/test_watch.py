@@ -15,7 +15,7 @@ from rich.console import Console
 from cli.command import PATIENCE_S, Ran, on_terminal, plain, run, start
 from reedproof.cli import watch as watch_module
 from reedproof.errors import LineLost
-from reedproof.records import Fault
+from reedproof.records import Fault, Hello, Made
 from reedproof.sim.board import VirtualBoard
 from reedproof.sim.contacts import ContactFault
 from reedproof.store import Store, records
@@ -179,8 +179,25 @@ def test_records_of_two_watches_do_not_mix() -> None:
     assert len(boots) == 2
 
 
+def hello(board: int, inputs: int) -> Hello:
+    return Hello(1, 0, 3, board, 1, 1, inputs, 50, 0, 0, 0, 0, 128)
+
+
+def test_another_board_on_the_same_port_begins_at_nothing() -> None:
+    screen = watch_module._Screen()
+    screen.welcome(hello(board=1, inputs=16), "/dev/ttyUSB0")
+    screen.take(Made(0, 5, 1000, 0, 0, 0), 0.0)
+    screen.welcome(hello(board=1, inputs=16), "/dev/ttyUSB0")
+    assert screen.lines[5].closures == 1  # the same one, back again
+    screen.welcome(hello(board=2, inputs=32), "/dev/ttyUSB0")
+    screen.take(Made(0, 32, 1000, 0, 0, 0), 0.0)
+    assert (screen.lines[5].closures, screen.lines[32].closures) == (0, 1)
+    assert "00000002" in screen.title
+
+
 def test_a_board_with_32_inputs_fits_a_small_terminal() -> None:
-    screen = watch_module._Screen(32, "board 01234567 on /dev/ttyUSB0")
+    screen = watch_module._Screen()
+    screen.welcome(hello(board=0x01234567, inputs=32), "/dev/ttyUSB0")
     for number in (1, 17, 32):
         screen.lines[number].faults = Fault.NEVER_TRIGGERED
     out = Console(width=80, file=io.StringIO(), record=True)

@@ -107,13 +107,17 @@ def test_something_else_sends(has_zeros: bool) -> None:
     line = ScriptedLine(lambda _now, _heard: bytes(chance.randint(low, 255) for _ in range(40)))
     text = refusal(line, NoAnswer)
     assert "something sends" in text
-    assert "reedproof flash" in text
+    assert "README.md says how to write it" in text
 
 
 @pytest.mark.parametrize("more", [-2, 0, 5])
 @pytest.mark.parametrize(
     ("protocol", "fix"),
-    [(0, "reedproof flash"), (2, "update reedproof on this computer"), (255, "update reedproof")],
+    [
+        (0, "update the board as README.md says"),
+        (2, "update reedproof on this computer"),
+        (255, "update reedproof"),
+    ],
 )
 def test_another_version_of_the_protocol(protocol: int, fix: str, more: int) -> None:
     line = ScriptedLine(lambda _now, heard: other_hello(protocol, more) if heard else b"")

@@ -46,8 +46,8 @@ def test_a_seed_gives_the_same_edges_again_and_another_seed_others() -> None:
 
 
 def test_bounce_is_that_of_a_reed_contact() -> None:
-    """Bounce 0.1 ms typically (RI-02 class data sheet), "0.5 to 1 ms" in a maker's glossary: references.md,
-    section 1. So the typical making is near the former, and none is longer than the latter."""
+    """Published: bounce 0.1 ms typically (data sheet of the reed switch RI-02), "0.5 to 1 ms" for others (the
+    glossary of a third maker, RRE). So the typical making is near the former, and none exceeds the latter."""
     tried = contact()
     made = [trains(tried.pass_magnet(at_us))[0] for at_us in range(0, PASSES * 100_000, 100_000)]
     bounces_us = [train[-1][0] - train[0][0] for train in made if len(train) > 1]

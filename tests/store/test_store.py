@@ -14,7 +14,7 @@ import pytest
 
 from reedproof.errors import StoreError
 from reedproof.records import Broke, FaultChange, Heartbeat, Hello, Lost, Made, Record
-from reedproof.store import LOST_MAX, SCHEMA_VERSION, Store, default_store
+from reedproof.store import APPLICATION_ID, LOST_MAX, SCHEMA_VERSION, Store, default_store
 
 NOBODY = 65534  # a user who owns nothing
 
@@ -94,8 +94,10 @@ def test_somebody_elses_database_is_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "photos.sqlite"
     with contextlib.closing(sqlite3.connect(path)) as other, other:
         other.execute("CREATE TABLE photos (name TEXT)")
+    before = path.read_bytes()
     with pytest.raises(StoreError, match="somebody else's; choose another with --store"):
         Store(path)
+    assert path.read_bytes() == before
     with contextlib.closing(sqlite3.connect(path)) as other:
         assert other.execute("SELECT name FROM sqlite_master").fetchall() == [("photos",)]
 
@@ -121,6 +123,7 @@ def test_another_schema_is_refused_and_left_as_it_is(tmp_path: Path, version: in
         connection.execute("CREATE TABLE about (schema_version INTEGER NOT NULL)")
         connection.execute("INSERT INTO about VALUES (?)", (version,))
         connection.execute("CREATE TABLE runs (id INTEGER)")
+        connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
         connection.commit()
     text = refusal(path)
     for part in (str(path), f"schema {version}", f"knows {SCHEMA_VERSION}", "--store"):
@@ -149,7 +152,9 @@ def test_a_file_is_no_folder(tmp_path: Path) -> None:
 
 
 def test_an_unknown_driver() -> None:
-    assert "not a file or database URL" in refusal("flatfile://somewhere/x")
+    assert "neither a file nor a PostgreSQL URL" in refusal("flatfile://somewhere/x")
+    assert "neither a file nor a PostgreSQL URL" in refusal("sqlite:///x.sqlite?timeout=abc")
+    assert "not a file or database URL" in refusal("postgresql://somebody@localhost:notaport/x")
     assert "not a file or database URL" in refusal("://")
 
 

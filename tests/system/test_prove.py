@@ -153,7 +153,7 @@ def test_a_stray_closure_is_not_a_swapped_plug(tmp_path: Path) -> None:
 
     proof, asked = prove(make_board(5), tmp_path, hand=hand)
     assert (4, 11) in asked
-    assert results(proof) == {}
+    assert results(proof) == {11: Result.EXTRA}
 
 
 def test_a_stray_closure_does_not_turn_a_dead_input_into_a_swapped_one(tmp_path: Path) -> None:
@@ -166,7 +166,7 @@ def test_a_stray_closure_does_not_turn_a_dead_input_into_a_swapped_one(tmp_path:
         return passes
 
     proof, _ = prove(make_board(5, faults={4: ContactFault.OPEN_LEAD}), tmp_path, hand=hand)
-    assert results(proof) == {4: Result.NO_CLOSURE}
+    assert results(proof) == {4: Result.NO_CLOSURE, 11: Result.EXTRA, 13: Result.EXTRA}
 
 
 def test_a_closure_elsewhere_besides_the_asked_one_is_no_reason_to_ask_again(tmp_path: Path) -> None:
@@ -180,7 +180,7 @@ def test_a_closure_elsewhere_besides_the_asked_one_is_no_reason_to_ask_again(tmp
 
     proof, asked = prove(make_board(5), tmp_path, hand=hand)
     assert all(other is None for _, other in asked)
-    assert results(proof) == {}
+    assert results(proof) == {4: Result.EXTRA}
 
 
 def test_an_input_nobody_tried(tmp_path: Path) -> None:
@@ -272,3 +272,50 @@ def test_a_proof_comes_back_as_it_was(tmp_path: Path) -> None:
     with Store(tmp_path / "store.sqlite") as store:
         number = store.save_proof(proof.made_at_s, proof.board, data)
         assert Proof.from_dict(store.proof(number)[1]) == proof
+
+
+def test_closures_from_before_are_no_proof(tmp_path: Path) -> None:
+    """A board keeps what happened before anybody listened; no magnet was asked for then."""
+    board = make_board(5)
+    board.carousel(rounds=1)
+    while board.now_us < 6_000_000:
+        board._step()
+    proof, _ = prove(board, tmp_path, hand=lambda _: lambda _number, _other: None)
+    assert set(results(proof).values()) == {Result.NO_CLOSURE}
+    assert len(results(proof)) == 16
+
+
+def test_a_pass_that_gives_two_closures_is_not_good(tmp_path: Path) -> None:
+    board = make_board(5)
+
+    def hand(board: VirtualBoard) -> Hand:
+        def passes(number: int, _: int | None) -> None:
+            board.pass_magnet(number)
+            if number == 6:
+                board.pass_magnet(number)
+
+        return passes
+
+    proof, _ = prove(board, tmp_path, hand=hand)
+    assert results(proof) == {6: Result.EXTRA}
+
+
+def test_a_board_that_starts_anew_interrupts_the_proof(tmp_path: Path) -> None:
+    board = make_board(5)
+    with Store(tmp_path / "store.sqlite") as store, Link(lambda: board) as link:
+        prover = Prover(Recorder(link, store), 0.0)
+        prover.begin()
+        board.pass_magnet(1)
+        prover.watch(0.5)
+        board.reset(reset_cause=3)
+        with pytest.raises(LineLost, match="started anew"):
+            prover.watch(2.0)
+        proof = prover.conclude()
+    assert proof.interruptions == ["virtual:: the board started anew (brown_out)"]
+    assert not proof.is_good
+
+
+def test_without_counters_the_ledger_is_not_told(tmp_path: Path) -> None:
+    board = make_board(5)
+    with Store(tmp_path / "store.sqlite") as store, Link(lambda: board) as link:
+        assert Prover(Recorder(link, store), 0.0).conclude().ledger_balances is None

@@ -25,7 +25,7 @@ def proofs(
 
     Example: reedproof proofs 3
     """
-    with Store(store) as kept:
+    with Store(store, create=False) as kept:
         if number is not None:
             found, result = kept.proof(number)
             if json:

@@ -128,7 +128,10 @@ def guided(prover: Prover, link: Link, out: Console, wait_s: float) -> None:
 
 def unasked(prover: Prover, link: Link, out: Console, seconds: float) -> None:
     """Magnets over all inputs in any order, for a while."""
-    out.print(f"pass a magnet over every input within {seconds:g} s, in any order")
+    out.print(
+        f"pass a magnet over every input within {seconds:g} s, in any order (swapped plugs, missed and extra "
+        "closures show only when asked one by one)"
+    )
     prover.is_free = True
     if isinstance(link.transport, VirtualBoard):
         link.transport.carousel(rounds=1)

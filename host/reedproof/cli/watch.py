@@ -24,7 +24,18 @@ from reedproof.cli.common import (
 )
 from reedproof.cli.prove import show_identity
 from reedproof.recorder import Recorder
-from reedproof.records import Broke, Fault, FaultChange, Heartbeat, LinkDown, LinkEvent, LinkUp, Lost, Made
+from reedproof.records import (
+    Broke,
+    Fault,
+    FaultChange,
+    Heartbeat,
+    Hello,
+    LinkDown,
+    LinkEvent,
+    LinkUp,
+    Lost,
+    Made,
+)
 from reedproof.sim.board import BETWEEN_PASSES_US, VirtualBoard
 from reedproof.store import Store
 
@@ -50,10 +61,17 @@ class _Line:
 class _Screen:
     """What is known of every input, and the table of it."""
 
-    def __init__(self, inputs: int, title: str) -> None:
-        self.title = title
-        self.state = ""
-        self.lines = {number: _Line() for number in range(1, inputs + 1)}
+    def __init__(self) -> None:
+        self.board: int | None = None
+        self.title = self.state = ""
+        self.lines: dict[int, _Line] = {}
+
+    def welcome(self, hello: Hello, port: str) -> None:
+        """A board came, or came back; another one than before begins at nothing."""
+        self.title = f"board {board_name(hello.board)} on {port}"
+        if hello.board != self.board:
+            self.board = hello.board
+            self.lines = {number: _Line() for number in range(1, hello.inputs + 1)}
 
     def take(self, event: LinkEvent, now_s: float) -> None:
         match event:
@@ -79,6 +97,9 @@ class _Screen:
                 line.faults_seen |= line.faults
             case LinkDown():
                 self.state = f"{event.reason}; waiting for it to come back"
+            case Lost():
+                for line in self.lines.values():  # the end of a closure may be among them
+                    line.closed = False
             case LinkUp():
                 self.state = ""
             case _:
@@ -155,13 +176,16 @@ def watch(
 
     Unplugging the board is shown and waited out. With --json every event is one line.
 
+    Keep magnets away from children and implants, and count them.
+
     Example: reedproof watch /dev/ttyUSB0 --tick
     """
     out = console(stderr=json)
     with Store(store) as kept, open_link(port, real_time=True) as link:
         recorder = Recorder(link, kept)
         show_identity(link, out)
-        screen = _Screen(link.hello.inputs, f"board {board_name(link.hello.board)} on {link.name}")
+        screen = _Screen()
+        screen.welcome(link.hello, link.name)
         started_s = link.now_s()
         end_s = time.monotonic() + (seconds if seconds is not None else float("inf"))
 
@@ -172,6 +196,8 @@ def watch(
                     link.transport.carousel(rounds=1)
                     lap_s += link.hello.inputs * BETWEEN_PASSES_US / 1e6
                 for event in recorder.pump(REFRESH_S):
+                    if isinstance(event, LinkUp):
+                        screen.welcome(event.hello, link.name)
                     screen.take(event, link.now_s())
                     if tick and isinstance(event, Made):
                         out.bell()
@@ -188,6 +214,7 @@ def watch(
                     listen(live)
         except KeyboardInterrupt:
             pass
+        recorder.flush()
         if not json and not sys.stdout.isatty():
             out.print(screen.table(link.now_s()))
         closures = sum(line.closures for line in screen.lines.values())

@@ -1,8 +1,8 @@
 """Simulated reed contacts: the raw edges of one pass, with bounce, and the faults of the demo.
 
 Bounce follows the published figures: operate time with bounce 0.3 ms and bounce 0.1 ms typically,
-release 0.07 ms at most (RI-02 class data sheet); "0.5 to 1 ms" for others (maker's glossary). How
-the gaps are spread within a train is our assumption.
+release 0.07 ms at most (data sheet of a common reed switch); up to 1 ms for others. How the gaps are
+spread within a train is our assumption. The sources stand beside the test.
 """
 
 from __future__ import annotations
