@@ -70,6 +70,6 @@ def test_one_that_there_is_not() -> None:
 def test_another_store(tmp_path: Path) -> None:
     other = tmp_path / "a folder" / "that is not there" / "club.sqlite"
     prove_two("--store", str(other))
-    assert "no proofs yet" in run("proofs").out
+    assert "there is no store yet" in run("proofs").err
     assert "3 of 3 inputs good" in run("proofs", "1", "--store", str(other)).out
     assert "3 of 3 inputs good" in run("proofs", "1", "--store", f"sqlite:///{other}").out
