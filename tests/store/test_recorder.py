@@ -221,3 +221,49 @@ def test_a_killed_program_has_stored_all_it_acknowledged(tmp_path: Path) -> None
         in_all += heard[-1]
     print(f"{in_all} records acknowledged by {KILLS} killed programs, all of them stored")
     assert in_all > 500
+
+
+def test_records_kept_for_a_while_get_the_time_at_which_they_happened(tmp_path: Path) -> None:
+    """The board kept them for a minute before anybody listened."""
+    path = tmp_path / "store.sqlite"
+    board = make_board()
+    truth = play(board, 5, every_us=100_000)
+    while board.now_us < 60_000_000:
+        board._step()
+    began_s = board.now_s()
+    with Store(path) as store, Link(lambda: Cable(board)) as link:
+        record(Recorder(link, store, wall_s=lambda: 1.7e9 + board.now_s() - began_s), 1.0)
+    seen_s = [s for (s,) in rows(path, "SELECT host_s FROM records WHERE kind = 'made' ORDER BY number")]
+    happened_s = [1.7e9 + closure.time_us / 1e6 - began_s for closure in truth]
+    assert seen_s == pytest.approx(happened_s, abs=0.005)
+
+
+def test_what_went_to_another_store_leaves_the_ledger_open(tmp_path: Path) -> None:
+    board = make_board()
+    play(board, 8, every_us=50_000)
+    with Store(tmp_path / "first.sqlite") as store, Link(lambda: Cable(board)) as link:
+        record(Recorder(link, store), 1.0)
+    play(board, 8, every_us=50_000)
+    with Store(tmp_path / "second.sqlite") as store, Link(lambda: Cable(board)) as link:
+        recorder = Recorder(link, store)
+        record(recorder, 3.0)
+        recorder.flush()
+        assert {line.balances for line in store.ledger(recorder.boot_id)} == {None}
+    gaps = rows(tmp_path / "second.sqlite", "SELECT kind, detail FROM gaps WHERE kind = 'elsewhere'")
+    assert gaps == [("elsewhere", "records 0 to 15 were given to another host")]
+
+
+def test_samples_the_board_could_not_take_are_a_gap(tmp_path: Path) -> None:
+    path = tmp_path / "store.sqlite"
+    board = make_board()
+    with Store(path) as store, Link(lambda: Cable(board)) as link:
+        recorder = Recorder(link, store)
+        record(recorder, 0.2)
+        board.device.note_lost_snapshots(7)
+        record(recorder, 0.2)
+        board.device.note_lost_snapshots(9)
+        record(recorder, 0.2)
+    assert rows(path, "SELECT kind, detail FROM gaps ORDER BY id") == [
+        ("samples_lost", "the board could not follow 7 samples"),
+        ("samples_lost", "the board could not follow 2 samples"),
+    ]
