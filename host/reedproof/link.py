@@ -466,6 +466,8 @@ class Link:
 
     def _take_hello(self, hello: Hello) -> None:
         if hello.boot == self.hello.boot and hello.board == self.hello.board:
+            # The first one may have waited in a buffer for long; this one tells the time.
+            self.hello, self.hello_s = hello, self.now_s()
             return
         if hello.boot == self.hello.boot and self.hello.board == 0:  # it was given a name
             self.hello = hello

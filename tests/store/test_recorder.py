@@ -224,7 +224,7 @@ def test_a_killed_program_has_stored_all_it_acknowledged(tmp_path: Path) -> None
 
 
 def test_records_kept_for_a_while_get_the_time_at_which_they_happened(tmp_path: Path) -> None:
-    """The board kept them for a minute before anybody listened."""
+    """The board kept them for a minute before anybody listened. Its rate is known to a hundredth at first."""
     path = tmp_path / "store.sqlite"
     board = make_board()
     truth = play(board, 5, every_us=100_000)
@@ -235,7 +235,7 @@ def test_records_kept_for_a_while_get_the_time_at_which_they_happened(tmp_path: 
         record(Recorder(link, store, wall_s=lambda: 1.7e9 + board.now_s() - began_s), 1.0)
     seen_s = [s for (s,) in rows(path, "SELECT host_s FROM records WHERE kind = 'made' ORDER BY number")]
     happened_s = [1.7e9 + closure.time_us / 1e6 - began_s for closure in truth]
-    assert seen_s == pytest.approx(happened_s, abs=0.005)
+    assert seen_s == pytest.approx(happened_s, abs=0.6)
 
 
 def test_what_went_to_another_store_leaves_the_ledger_open(tmp_path: Path) -> None:
