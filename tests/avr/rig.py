@@ -29,7 +29,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Self
 
 BUILD = Path(__file__).resolve().parents[2] / "build"
 SHIM = Path(__file__).with_name("shim.c")
@@ -303,7 +302,7 @@ class Simulator:
         self._bytes_taken = 0
         self.eeprom = bytes(self.program.eeprom) if eeprom is None else eeprom
 
-    def __enter__(self) -> Self:
+    def __enter__(self) -> Simulator:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -585,7 +584,7 @@ class PtyBoard:
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._work, name="pty-board", daemon=True)
 
-    def __enter__(self) -> Self:
+    def __enter__(self) -> PtyBoard:
         self._master, slave = pty.openpty()
         tty.setraw(slave)
         self.port = os.ttyname(slave)
