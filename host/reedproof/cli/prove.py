@@ -49,7 +49,7 @@ def show_advice(proof: Proof, out: Console, names: Sequence[str] = ()) -> None:
             name = f" ({names[line.input - 1]})" if names else ""
             faults = f" [{', '.join(line.other_faults)}]" if line.other_faults else ""
             text = f"input {line.input}{name}: {line.result.value}{faults} - {line.advice}"
-            out.print(text, markup=False, soft_wrap=True)
+            out.print(text, markup=False, soft_wrap=not out.is_terminal)
 
 
 def show(proof: Proof, number: int, out: Console) -> None:
@@ -91,7 +91,7 @@ def show_identity(link: Link, out: Console) -> None:
         f"every {hello.sample_us} us, firmware {hello.build:08x}, protocol {hello.protocol}, "
         f"boot {hello.boot} ({hello.reset_name.replace('_', ' ')})",
         markup=False,
-        soft_wrap=True,
+        soft_wrap=not out.is_terminal,
     )
     if hello.settings_defaulted:
         out.print("no settings are stored on it, or they are damaged: it runs on the defaults")
@@ -122,7 +122,8 @@ def guided(prover: Prover, link: Link, out: Console, wait_s: float) -> None:
             out.print(f"  input {answered} again: the plugs seem to be swapped")
         else:
             _sound(out)
-            bounces = "no bounce" if line.bounces_max == 0 else f"{line.bounces_max} bounces"
+            count = line.bounces_max
+            bounces = f"{count or 'no'} bounce{'' if count == 1 else 's'}"
             out.print(f"  input {number} closed, {bounces}")
 
 
@@ -180,7 +181,7 @@ def prove(
             out.print("stopped; what was seen so far:")
             proof = prover.conclude()
         except LineLost as error:
-            out.print(f"{error}; what was seen so far:", markup=False, soft_wrap=True)
+            out.print(f"{error}; what was seen so far:", markup=False, soft_wrap=not out.is_terminal)
             proof = prover.conclude()
         number = kept.save_proof(proof.made_at_s, proof.board, proof.as_dict())
     if json:
