@@ -168,7 +168,7 @@ size_t bulk_replay(const int64_t *times_us, const uint8_t *inputs, size_t edges,
 
 size_t bulk_decode(const uint8_t *bytes, size_t length, struct bulk_frame *frames, size_t room,
                    size_t *bad) {
-    uint8_t body[FRAME_MAX];
+    uint8_t body[FRAME_MAX] = {0};
     struct frame_reader reader;
     size_t count = 0;
     size_t refused = 0;
@@ -194,7 +194,8 @@ size_t bulk_decode(const uint8_t *bytes, size_t length, struct bulk_frame *frame
             out->type = frame.type;
             out->sequence = frame.sequence;
             out->length = frame.length;
-            memcpy(out->payload, frame.payload, frame.length);
+            /* all of it: a copy of known length costs less than one of the right length */
+            memcpy(out->payload, frame.payload, sizeof out->payload);
         }
         count++;
     }
