@@ -58,10 +58,16 @@ static inline bool debounce_is_settled(const struct debounce *debounce) {
     return debounce->phase == DEBOUNCE_OPEN || debounce->phase == DEBOUNCE_CLOSED;
 }
 
+/* How long the level of an unsettled input must stand for something to count. */
+static inline uint16_t debounce_limit_us(const struct debounce *debounce,
+                                         const struct debounce_settings *settings) {
+    return debounce->closed ? settings->make_us : settings->break_us;
+}
+
 /* Of an unsettled input: microseconds until something falls due if no edge comes; 0 = it is due. */
 static inline uint16_t debounce_left(const struct debounce *debounce,
                                      const struct debounce_settings *settings, uint32_t now_us) {
-    uint16_t limit_us = debounce->closed ? settings->make_us : settings->break_us;
+    uint16_t limit_us = debounce_limit_us(debounce, settings);
     uint32_t elapsed_us = now_us - debounce->edge_us;
     return elapsed_us >= limit_us ? 0 : (uint16_t)(limit_us - (uint16_t)elapsed_us);
 }

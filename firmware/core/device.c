@@ -260,8 +260,7 @@ static void take_edge(struct device *d, uint8_t input) {
     count32(&d->counters[input].edges);
     debounce_edge(debounce, &d->settings.inputs[input], d->now.low, &event);
     d->busy |= bit;
-    note_due(d, debounce->closed ? d->settings.inputs[input].make_us
-                                 : d->settings.inputs[input].break_us);
+    note_due(d, debounce_limit_us(debounce, &d->settings.inputs[input]));
     if (event.kind != DEBOUNCE_NOTHING) {
         handle(d, input, &event);
     }

@@ -41,6 +41,7 @@ from reedproof.records import (
     Status,
     TimeProbe,
     TimeReply,
+    number_after,
 )
 from reedproof.transport import Transport
 
@@ -461,7 +462,7 @@ class Link:
             self._try_send(Acknowledge(boot, acknowledged, again=True))
         if record.number != self._expected:
             return
-        self._expected += record.count if isinstance(record, Lost) else 1
+        self._expected = number_after(record)
         self._events.append(record)
 
     def _take_hello(self, hello: Hello) -> None:

@@ -23,6 +23,7 @@ from reedproof.records import (
     Lost,
     Made,
     Record,
+    number_after,
 )
 from reedproof.store import Store
 
@@ -144,8 +145,6 @@ class Recorder:
             return
         self.store.add(self.boot_id, self._batch, self._beats.values())
         if self._batch:
-            last = self._batch[-1][0]
-            next_number = last.number + (last.count if isinstance(last, Lost) else 1)
-            self.link.acknowledge(self._boot, next_number)
+            self.link.acknowledge(self._boot, number_after(self._batch[-1][0]))
         self._batch.clear()
         self._beats.clear()

@@ -327,6 +327,11 @@ Command: TypeAlias = (
 LinkEvent: TypeAlias = Message | LinkUp | LinkDown
 
 
+def number_after(record: Record) -> int:
+    """The number of the record that follows: a gap stands for as many as were lost."""
+    return record.number + (record.count if isinstance(record, Lost) else 1)
+
+
 def input_mask(inputs: list[int]) -> int:
     """A bit per input, as the ``inputs`` fields of the protocol have it."""
     return sum(1 << (number - 1) for number in set(inputs))

@@ -28,8 +28,8 @@ from vcd.reader import TokenKind, VarDecl, VCDParseError, tokenize
 from vcd.writer import VCDWriter
 
 from reedproof.errors import ReedproofError
+from reedproof.records import INPUTS_MAX
 
-INPUT_MAX = 32
 CSV_HEADER = "t_us,input,closed"
 BOUNCE_HEADER = "test,transition,t_ns,level,rising_edges"
 
@@ -104,8 +104,8 @@ class Trace:
                 )
         if np.any(self.times_us[1:] < self.times_us[:-1]):
             raise TraceError("trace: times_us goes backwards; sort the edges by time first")
-        if np.any((self.inputs < 1) | (self.inputs > INPUT_MAX)):
-            raise TraceError(f"trace: inputs holds a number outside 1 to {INPUT_MAX}; inputs count from 1")
+        if np.any((self.inputs < 1) | (self.inputs > INPUTS_MAX)):
+            raise TraceError(f"trace: inputs holds a number outside 1 to {INPUTS_MAX}; inputs count from 1")
         if np.any(self.closed > 1):
             raise TraceError("trace: closed holds a level other than 0 and 1; pass 1 for closed, 0 for open")
         if self.sample_us is not None and not (math.isfinite(self.sample_us) and self.sample_us > 0):
@@ -408,7 +408,7 @@ def _drop_repeats(
 ) -> Trace:
     """The trace of those rows that change their input's level; every input starts open."""
     keep = np.zeros(len(times_us), dtype=bool)
-    for number in np.flatnonzero(np.bincount(inputs, minlength=INPUT_MAX + 1)):
+    for number in np.flatnonzero(np.bincount(inputs, minlength=INPUTS_MAX + 1)):
         rows = np.flatnonzero(inputs == number)
         keep[rows] = np.diff(closed[rows], prepend=np.uint8(0)) != 0
     if not keep.any():
@@ -507,7 +507,7 @@ def _parse_block(block: bytes) -> _Rows | None:
     np.negative(times_us, where=minus, out=times_us)
     inputs = values[second - 1] + np.where(input_widths == 2, values[first + 1], 0) * np.uint8(10)
     closed = values[second + 1]
-    if inputs.min() < 1 or inputs.max() > INPUT_MAX or closed.max() > 1:
+    if inputs.min() < 1 or inputs.max() > INPUTS_MAX or closed.max() > 1:
         return None
     return _Rows(times_us, inputs.astype(np.uint8), closed)
 
@@ -527,8 +527,8 @@ def _parse_block_carefully(block: bytes, first_line: int, path: Path, notes: _No
                 raise
             break
         time_us, number, level = fields
-        if not 1 <= number <= INPUT_MAX:
-            raise _error(path, line.number, f"input is {number}; inputs are numbered 1 to {INPUT_MAX}")
+        if not 1 <= number <= INPUTS_MAX:
+            raise _error(path, line.number, f"input is {number}; inputs are numbered 1 to {INPUTS_MAX}")
         if level not in (0, 1):
             raise _error(path, line.number, f"closed is {level}; write 1 for closed or 0 for open")
         times_us.append(time_us)
@@ -753,12 +753,12 @@ def _parse_vcd(data: bytes, path: Path) -> Trace:
 
 def _number_variables(variables: dict[str, VarDecl], path: Path) -> dict[str, int]:
     """Input number of every identifier code."""
-    if len(variables) > INPUT_MAX:
+    if len(variables) > INPUTS_MAX:
         raise TraceError(
-            f"{path}: {len(variables)} variables where at most {INPUT_MAX} inputs fit; export fewer signals"
+            f"{path}: {len(variables)} variables where at most {INPUTS_MAX} inputs fit; export fewer signals"
         )
     found = [re.search(r"(\d{1,9})\]?$", variable.ref_str, re.ASCII) for variable in variables.values()]
     numbers = [int(match[1]) if match else 0 for match in found]
-    if len(set(numbers)) < len(numbers) or not all(1 <= number <= INPUT_MAX for number in numbers):
+    if len(set(numbers)) < len(numbers) or not all(1 <= number <= INPUTS_MAX for number in numbers):
         numbers = list(range(1, len(variables) + 1))
     return dict(zip(variables, numbers, strict=True))

@@ -45,6 +45,20 @@ def prove(
         return prover.finish(), asked
 
 
+def also_passing(extra: int, when: int) -> Callable[[VirtualBoard], Hand]:
+    """A hand that passes over ``extra`` too, just before the input ``when``."""
+
+    def hand(board: VirtualBoard) -> Hand:
+        def passes(number: int, _: int | None) -> None:
+            if number == when:
+                board.pass_magnet(extra)
+            board.pass_magnet(number)
+
+        return passes
+
+    return hand
+
+
 def results(proof: Proof) -> dict[int, Result]:
     """Of the inputs that are not good."""
     return {line.input: line.result for line in proof.inputs if line.result is not Result.GOOD}
@@ -170,15 +184,7 @@ def test_a_stray_closure_does_not_turn_a_dead_input_into_a_swapped_one(tmp_path:
 
 
 def test_a_closure_elsewhere_besides_the_asked_one_is_no_reason_to_ask_again(tmp_path: Path) -> None:
-    def hand(board: VirtualBoard) -> Hand:
-        def passes(number: int, _: int | None) -> None:
-            if number == 11:
-                board.pass_magnet(4)
-            board.pass_magnet(number)
-
-        return passes
-
-    proof, asked = prove(make_board(5), tmp_path, hand=hand)
+    proof, asked = prove(make_board(5), tmp_path, hand=also_passing(4, when=11))
     assert all(other is None for _, other in asked)
     assert results(proof) == {4: Result.EXTRA}
 
@@ -288,15 +294,7 @@ def test_closures_from_before_are_no_proof(tmp_path: Path) -> None:
 def test_a_pass_that_gives_two_closures_is_not_good(tmp_path: Path) -> None:
     board = make_board(5)
 
-    def hand(board: VirtualBoard) -> Hand:
-        def passes(number: int, _: int | None) -> None:
-            board.pass_magnet(number)
-            if number == 6:
-                board.pass_magnet(number)
-
-        return passes
-
-    proof, _ = prove(board, tmp_path, hand=hand)
+    proof, _ = prove(board, tmp_path, hand=also_passing(6, when=6))
     assert results(proof) == {6: Result.EXTRA}
 
 

@@ -163,7 +163,7 @@ def prove(
     """
     out = console(stderr=json)
     chosen = parse_inputs(inputs)
-    with Store(store) as kept, open_link(port, real_time=False) as link:
+    with Store(store) as kept, open_link(port) as link:
         recorder = Recorder(link, kept)
         show_identity(link, out)
         prover = Prover(recorder, time.time(), chosen)

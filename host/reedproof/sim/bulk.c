@@ -72,6 +72,7 @@ static void handle(struct run *run, uint8_t input, const struct debounce_event *
             closure->dropouts = event->dropouts;
         }
         note_age(run, input, broke_us);
+        fault_broke(&state->fault);
         break;
     }
     case DEBOUNCE_BLIP:
@@ -88,10 +89,6 @@ static void handle(struct run *run, uint8_t input, const struct debounce_event *
         break;
     default:
         break;
-    }
-    total->faults |= state->fault.active;
-    if (event->kind == DEBOUNCE_BROKE) {
-        fault_broke(&state->fault);
     }
 }
 
