@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from reedproof.clock import ClockMap
 from reedproof.errors import StoreError
 from reedproof.link import Link
 from reedproof.recorder import Recorder
@@ -267,3 +268,15 @@ def test_samples_the_board_could_not_take_are_a_gap(tmp_path: Path) -> None:
         ("samples_lost", "the board could not follow 7 samples"),
         ("samples_lost", "the board could not follow 2 samples"),
     ]
+
+
+def test_before_the_clocks_are_matched_the_hello_tells_the_time(tmp_path: Path) -> None:
+    board = make_board()
+    while board.now_us < 60_000_000:
+        board._step()
+    began_s = board.now_s()
+    with Store(tmp_path / "store.sqlite") as store, Link(lambda: Cable(board)) as link:
+        recorder = Recorder(link, store, wall_s=lambda: 1.7e9 + board.now_s() - began_s)
+        record(recorder, 0.2)
+        link.clock = ClockMap()
+        assert recorder._host_s(20_000_000) == pytest.approx(1.7e9 + 20 - began_s, abs=0.01)
