@@ -19,7 +19,7 @@ CORE = ROOT / "firmware" / "core"
 #: Imports go down only. Modules of one layer may import each other.
 LAYERS = [
     {"errors", "records"},
-    {"wire", "clock", "trace"},
+    {"wire", "clock", "trace", "trace_reader", "trace_writer", "analysis"},
     {"transport", "ports", "link", "store"},
     {"recorder", "proof", "sim"},
     {"cli"},

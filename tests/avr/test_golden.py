@@ -8,7 +8,8 @@ from pathlib import Path
 from avr_board import AvrBoard
 
 from reedproof.records import Broke, Made
-from reedproof.trace import BounceTest, read_bounce_recording
+from reedproof.trace import BounceTest
+from reedproof.trace_reader import read_bounce_recording
 
 RECORDING = Path(__file__).resolve().parents[1] / "golden" / "rocker-bounce.csv"
 

@@ -9,7 +9,9 @@ from typing import Any
 import pytest
 
 from cli.command import Ran, run, shell
-from reedproof.trace import CSV_HEADER, read_trace, write_vcd
+from reedproof.trace import CSV_HEADER
+from reedproof.trace_reader import read_trace
+from reedproof.trace_writer import write_vcd
 
 GOLDEN = Path(__file__).resolve().parents[1] / "golden" / "rocker-bounce.csv"
 

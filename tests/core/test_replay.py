@@ -13,7 +13,8 @@ from core import reference
 from reedproof.records import Fault, width_code, width_value
 from reedproof.sim import core
 from reedproof.sim.core import STILL_CLOSED, Replay, ReplaySettings
-from reedproof.trace import BounceTest, read_bounce_recording
+from reedproof.trace import BounceTest
+from reedproof.trace_reader import read_bounce_recording
 from strategies import ManyInputs, examples, many_inputs
 
 RECORDING = Path(__file__).parent.parent / "golden" / "rocker-bounce.csv"

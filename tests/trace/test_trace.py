@@ -14,17 +14,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reedproof import trace as trace_module
-from reedproof.trace import (
-    BOUNCE_HEADER,
-    CSV_HEADER,
-    Trace,
-    TraceError,
-    read_bounce_recording,
-    read_trace,
-    write_csv,
-    write_vcd,
-)
+from reedproof import trace_reader, trace_writer
+from reedproof.trace import BOUNCE_HEADER, CSV_HEADER, Trace, TraceError
+from reedproof.trace_reader import read_bounce_recording, read_trace
+from reedproof.trace_writer import write_csv, write_vcd
 
 GOLDEN = Path(__file__).parent.parent / "golden"
 
@@ -130,7 +123,7 @@ def test_csv_as_written(tmp_path: Path) -> None:
 
 
 def test_writing_in_more_than_one_portion(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(trace_module, "_ROWS_WRITTEN_AT_ONCE", 2)
+    monkeypatch.setattr(trace_writer, "_ROWS_WRITTEN_AT_ONCE", 2)
     trace = trace_of([(i, 1, (i + 1) % 2) for i in range(5)])
     write_csv(trace, tmp_path / "t")
     assert read_trace(tmp_path / "t") == trace
@@ -230,9 +223,9 @@ def test_decimals_are_rounded_to_the_nearest_microsecond(tmp_path: Path, careful
 def test_the_fast_parser_and_the_careful_one_agree(rows: list[tuple[str, str, str]], end: str) -> None:
     """Whatever the fast one accepts, the careful one reads alike; it is the one with the errors."""
     block = "".join(",".join(row) + end for row in rows).encode()
-    fast = trace_module._parse_block(block)
+    fast = trace_reader._parse_block(block)
     if fast is not None:
-        careful = trace_module._parse_block_carefully(block, 1, Path("x"), trace_module._Notes())
+        careful = trace_reader._parse_block_carefully(block, 1, Path("x"), trace_reader._Notes())
         for column in fast._fields:
             assert getattr(fast, column).dtype == getattr(careful, column).dtype
             np.testing.assert_array_equal(getattr(fast, column), getattr(careful, column))
@@ -242,7 +235,7 @@ def test_plain_rows_take_the_fast_way(tmp_path: Path, monkeypatch: pytest.Monkey
     def careful(*_: object) -> None:
         raise AssertionError("parsed line by line")
 
-    monkeypatch.setattr(trace_module, "_parse_block_carefully", careful)
+    monkeypatch.setattr(trace_reader, "_parse_block_carefully", careful)
     assert read_rows(tmp_path, "-1,1,1\r\n0.5,32,1\n281474976710655,1,0\n") == [
         (-1, 1, 1),
         (1, 32, 1),
@@ -253,7 +246,7 @@ def test_plain_rows_take_the_fast_way(tmp_path: Path, monkeypatch: pytest.Monkey
 def test_blocks_join_and_lines_are_counted_across_them(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(trace_module, "_BLOCK_BYTES", 16)
+    monkeypatch.setattr(trace_reader, "_BLOCK_BYTES", 16)
     edges = [(i * 10, 1 + i % 3, (i // 3 + 1) % 2) for i in range(50)]
     rows = "".join(f"{time_us},{number},{closed}\n" for time_us, number, closed in edges)
     assert read_rows(tmp_path, rows) == edges

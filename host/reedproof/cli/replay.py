@@ -19,7 +19,7 @@ from reedproof.sim.core import (
 from reedproof.sim.core import (
     replay as replay_edges,
 )
-from reedproof.trace import read_trace
+from reedproof.trace_reader import read_trace
 
 
 def document(replayed: Replay, settings: ReplaySettings) -> dict[str, Any]:
