@@ -9,6 +9,7 @@ PYTHON := $(VENV)/bin/python
 BUILD := build
 
 C_SOURCES := $(wildcard firmware/core/*.c)
+BULK_SOURCES := host/reedproof/sim/bulk.c host/reedproof/sim/sweep.c
 C_FILES := $(shell find firmware host/reedproof/sim tests benchmarks -name '*.[ch]' -not -name '_core.c')
 CORE_INPUTS := $(wildcard firmware/core/*.[ch] host/reedproof/sim/*.[ch]) host/reedproof/sim/core_build.py
 
@@ -85,14 +86,14 @@ types: $(VENV)/.ready-dev
 # The portable core for the host, stricter than the boards' compiler can be.
 warnings:
 	@mkdir -p $(BUILD)/warnings
-	for source in $(C_SOURCES) host/reedproof/sim/bulk.c; do \
+	for source in $(C_SOURCES) $(BULK_SOURCES); do \
 	  $(CC) -std=c11 -pedantic -O2 $(WARNINGS) -Wcast-align -Wstrict-prototypes -Wundef -Wswitch-enum \
 	    -Ifirmware/core -c $$source -o $(BUILD)/warnings/$$(basename $$source).o || exit 1; done
 
 cppcheck: | avr-packages
 	cppcheck --quiet --error-exitcode=1 --std=c11 --enable=warning,style,performance,portability \
 	  --inline-suppr --suppress=missingIncludeSystem --suppress=unusedStructMember \
-	  -Ifirmware/core firmware/core firmware/main.c host/reedproof/sim/bulk.c
+	  -Ifirmware/core firmware/core firmware/main.c $(BULK_SOURCES)
 
 # ---- set-up ----
 

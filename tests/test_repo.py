@@ -20,8 +20,8 @@ CORE = ROOT / "firmware" / "core"
 LAYERS = [
     {"errors", "records"},
     {"wire", "clock", "trace", "trace_reader", "trace_writer", "analysis"},
-    {"transport", "ports", "link", "store"},
-    {"recorder", "proof", "sim"},
+    {"transport", "ports", "link", "store", "plots"},
+    {"recorder", "trace_recorder", "proof", "sim"},
     {"cli"},
 ]
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}

@@ -10,7 +10,7 @@ import contextlib
 import queue
 import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 from reedproof import wire
@@ -282,6 +282,18 @@ class Link:
         events = list(self._events)
         self._events.clear()
         return events
+
+    def choose_inputs(self, wanted: Sequence[int] | None) -> list[int]:
+        """The wanted inputs in order, all for None. Raises ReedproofError for one the board does not have."""
+        hello = self.hello
+        chosen = sorted(set(range(1, hello.inputs + 1) if wanted is None else wanted))
+        unknown = [number for number in chosen if not 1 <= number <= hello.inputs]
+        if unknown:
+            raise ReedproofError(
+                f"{self.name}: there is no input {unknown[0]}; this {hello.kind_name} board has inputs 1 to "
+                f"{hello.inputs}"
+            )
+        return chosen
 
     def acknowledge(self, boot: int, next_number: int) -> None:
         """Tells the board that everything of its boot ``boot`` below ``next_number`` is stored. What

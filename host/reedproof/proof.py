@@ -176,13 +176,7 @@ class Prover:
         self._link = recorder.link
         self._seen = seen
         hello = self._link.hello
-        chosen = range(1, hello.inputs + 1) if inputs is None else sorted(set(inputs))
-        unknown = [number for number in chosen if not 1 <= number <= hello.inputs]
-        if unknown:
-            raise ReedproofError(
-                f"{self._link.name}: there is no input {unknown[0]}; this {hello.kind_name} board has inputs "
-                f"1 to {hello.inputs}"
-            )
+        chosen = self._link.choose_inputs(inputs)
         self.lines = {number: InputProof(number) for number in chosen}
         self._open: dict[int, tuple[Made, float]] = {}  # with the host's time of arrival
         self._faults: dict[int, Fault] = {number: Fault(0) for number in self.lines}

@@ -27,7 +27,7 @@ from vcd.reader import TokenKind, VarDecl, VCDParseError, tokenize
 from reedproof.records import INPUTS_MAX
 from reedproof.trace import BOUNCE_HEADER, COMMENT_TITLE, CSV_HEADER, BounceTest, Trace, TraceError
 
-_PAUSE_NS = 1_000_000_000  # between the tests of a bounce recording
+_PAUSE_MIN_NS = 1_000_000_000  # between the tests of a bounce recording
 _TEST_MAX_NS = 10_000 * 10**9  # hours beyond any bounce; keeps the sum over all tests within 64 bits
 _BLOCK_BYTES = 1 << 20  # parsed at a time: the scratch arrays of one block stay within the processor's cache
 _TIME_MAX_US = 1 << 62  # leaves room for differences of two times in 64 bits
@@ -62,7 +62,8 @@ def read_trace(path: Path) -> Trace:
 
     CSV: header ``t_us,input,closed``. Lines starting with ``#`` may stand anywhere; ``# sample_us: 50``,
     ``# lost: 0`` and ``# gaps: 0`` are understood (the last one counts), other comments are skipped, and so
-    are empty lines. Times may have decimals and are rounded to the nearest microsecond (halves away from zero).
+    are empty lines. Times may have decimals and are rounded to the nearest microsecond (halves away from
+    zero).
 
     VCD (IEEE 1364): one-bit variables only, 1 is closed. The number at the end of a name is the input number
     (``input7``, ``in_7``, ``in[7]``); if a variable has none in 1 to 32 or two share one, all are numbered in
@@ -70,8 +71,9 @@ def read_trace(path: Path) -> Trace:
     are rounded to the nearest microsecond, halves up.
 
     Bounce recording: becomes input 1. The tests follow each other with one second of pause before each, the
-    first included. A test that starts with another level than the one before it ended with (a release
-    recorded without its press) gets that change in the middle of the pause before it; the contact is open
+    first included (with more where a test lasts longer than half a second). A test that starts with another
+    level than the one before it ended with (a release recorded without its press) gets that change in the
+    middle of the pause before it; the contact is open
     before the first test. Rising edges that the recorder only counted have no times and are left out.
 
     Args:
@@ -497,19 +499,21 @@ def _parse_bounce(data: bytes, header: _Header, path: Path, notes: _Notes) -> li
 
 def _lay_out(tests: list[BounceTest], notes: _Notes, path: Path) -> Trace:
     """One time line for all tests, a pause before each."""
+    # Half of it is longer than anything within a test, so that openings tell what lies between tests.
+    pause_ns = max(_PAUSE_MIN_NS, 2 * max(int(test.times_ns[-1]) for test in tests) + 2000) // 2000 * 2000
     times_ns: list[NDArray[np.int64]] = []
     closed: list[NDArray[np.uint8]] = []
     end_ns = 0
     for test in tests:
         # The level a test starts with is stated in the middle of the pause too. Where it is the level the
         # contact already had, this row is a repeat and is dropped like any other.
-        times_ns += [np.array([end_ns + _PAUSE_NS // 2]), end_ns + _PAUSE_NS + test.times_ns]
+        times_ns += [np.array([end_ns + pause_ns // 2]), end_ns + pause_ns + test.times_ns]
         closed += [test.closed[:1], test.closed]
-        end_ns += _PAUSE_NS + int(test.times_ns[-1])
+        end_ns += pause_ns + int(test.times_ns[-1])
     times_us = (np.concatenate(times_ns) + 500) // 1000
     levels = np.concatenate(closed)
     inputs = np.ones(len(levels), dtype=np.uint8)
-    return _drop_repeats(times_us, inputs, levels, notes, path, pause_us=_PAUSE_NS // 2000)
+    return _drop_repeats(times_us, inputs, levels, notes, path, pause_us=pause_ns // 2000)
 
 
 # --- VCD ---

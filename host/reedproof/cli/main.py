@@ -21,7 +21,7 @@ _UsageProblem: Any = next(base for base in typer.BadParameter.__mro__ if base.__
 def build_app() -> typer.Typer:
     """The commands. Imported here and not above, so that a Ctrl-C or a missing part while the
     program starts is told in one line, too."""
-    from reedproof.cli import boards, demo, proofs, prove, replay, watch
+    from reedproof.cli import boards, demo, proofs, prove, record, replay, tune, watch
 
     app = typer.Typer(
         name="reedproof",
@@ -32,7 +32,10 @@ def build_app() -> typer.Typer:
         help="Proves reed contacts: board, input, lead, plug and magnet, one by one.\n\n"
         "Exit codes: 0 good, 1 a fault was found, 2 wrong use, 3 no board or no line to it.",
     )
-    for command in (demo.demo, boards.boards, prove.prove, proofs.proofs, watch.watch, replay.replay):
+    for command in (
+        demo.demo, boards.boards, prove.prove, proofs.proofs, watch.watch, record.record, tune.tune,
+        replay.replay,
+    ):  # fmt: skip
         app.command()(command)
     return app
 

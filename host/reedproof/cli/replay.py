@@ -8,7 +8,9 @@ from typing import Annotated, Any
 import numpy as np
 import typer
 
+from reedproof.cli import sweep as sweep_module
 from reedproof.cli.common import JsonOption, console, print_json, table
+from reedproof.errors import ReedproofError
 from reedproof.sim.core import (
     BREAK_US_DEFAULT,
     MAKE_US_DEFAULT,
@@ -59,9 +61,25 @@ def _spread(durations_ms: np.ndarray[Any, np.dtype[np.float64]]) -> str:
     return "/".join(f"{value:.1f}" for value in np.quantile(durations_ms, (0, 0.5, 1)))
 
 
+def _files_and_axes(arguments: list[str], *, sweeping: bool) -> tuple[Path, dict[str, list[int]]]:
+    """The one file, and the ranges. Raises ReedproofError."""
+    is_axis = {text: sweeping and text.partition("=")[0] in sweep_module.AXES for text in arguments}
+    files = [text for text in arguments if not is_axis[text]]
+    if len(files) != 1:
+        raise ReedproofError(
+            f"one file is replayed at a time, not {len(files)}"
+            + ("" if sweeping else "; ranges such as make_us=0.5..10ms go with --sweep")
+        )
+    return Path(files[0]), dict(sweep_module.parse_axis(text) for text in arguments if is_axis[text])
+
+
 def replay(
-    file: Annotated[
-        Path, typer.Argument(help="VCD (IEEE 1364), CSV (t_us,input,closed) or a bounce recording.")
+    arguments: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="FILE [make_us=RANGE] [break_us=RANGE]",
+            help="VCD (IEEE 1364), CSV (t_us,input,closed) or a bounce recording; ranges with --sweep.",
+        ),
     ],
     make_us: Annotated[
         int, typer.Option(help="A closing counts after this long closed.", min=1, max=65535)
@@ -69,16 +87,47 @@ def replay(
     break_us: Annotated[
         int, typer.Option(help="An opening counts after this long open.", min=1, max=65535)
     ] = BREAK_US_DEFAULT,
+    sweep: Annotated[
+        bool, typer.Option("--sweep", help="Try all settings of the ranges, such as make_us=0.5..10ms.")
+    ] = False,
+    pause_ms: Annotated[
+        float | None,
+        typer.Option(
+            "--pause-ms",
+            help="With --sweep: shortest opening between two passes, if it is not to be found.",
+            min=0.1,
+        ),
+    ] = None,
     json: JsonOption = False,
 ) -> None:
     """Run recorded edges through the boards' own debounce and fault detection.
 
     Levels are taken to stay as they are after the last edge. Exits with 1 when a fault comes up.
 
-    Example: reedproof replay trace.vcd --make-us 2000
-    """
+    With --sweep the file is run with every setting of the ranges (ten values each), and for each it is shown
+    how many passes are counted twice, how many are lost, and what counts outside of any pass.
+
+    Examples: reedproof replay trace.vcd --make-us 2000
+
+    reedproof replay trace.vcd --sweep make_us=0.5..10ms break_us=1..50ms
+    """  # fmt: skip
+    file, axes = _files_and_axes(arguments, sweeping=sweep)
+    if sweep:
+        pause_us = None if pause_ms is None else round(pause_ms * 1000)
+        passes, counts = sweep_module.run_sweep(
+            file, axes.get("make_us", [make_us]), axes.get("break_us", [break_us]), pause_us,
+            console(stderr=json),
+        )  # fmt: skip
+        if json:
+            print_json(sweep_module.document(passes, counts))
+        else:
+            sweep_module.show(file, passes, counts, console())
+        return
+    _replay(file, ReplaySettings(make_us=make_us, break_us=break_us), json)
+
+
+def _replay(file: Path, settings: ReplaySettings, json: bool) -> None:
     trace = read_trace(file)
-    settings = ReplaySettings(make_us=make_us, break_us=break_us)
     replayed = replay_edges(trace.times_us, trace.inputs, settings)
     faulty = any(totals.faults for totals in replayed.totals.values())
     if json:
@@ -88,7 +137,7 @@ def replay(
     out = console()
     rows = table(
         ">input", ">edges", ">closures", ">bounces", ">dropouts", ">blips", ">closed ms", "fault",
-        title=f"{file.name}: make_us {make_us}, break_us {break_us}",
+        title=f"{file.name}: make_us {settings.make_us}, break_us {settings.break_us}",
     )  # fmt: skip
     for number, totals in replayed.totals.items():
         mine = replayed.closures[replayed.closures["input"] == number]

@@ -22,6 +22,7 @@ from reedproof.cli.common import (
     open_link,
     table,
 )
+from reedproof.cli.laps import Laps
 from reedproof.cli.prove import show_identity
 from reedproof.recorder import Recorder
 from reedproof.records import (
@@ -36,7 +37,6 @@ from reedproof.records import (
     Lost,
     Made,
 )
-from reedproof.sim.board import BETWEEN_PASSES_US, VirtualBoard
 from reedproof.store import Store
 
 NO_FAULT = Fault(0)
@@ -190,11 +190,9 @@ def watch(
         end_s = time.monotonic() + (seconds if seconds is not None else float("inf"))
 
         def listen(live: Live | None) -> None:
-            lap_s = link.now_s()
+            laps = Laps(link)
             while time.monotonic() < end_s:
-                if isinstance(link.transport, VirtualBoard) and link.now_s() >= lap_s:
-                    link.transport.carousel(rounds=1)
-                    lap_s += link.hello.inputs * BETWEEN_PASSES_US / 1e6
+                laps.go_on()
                 for event in recorder.pump(REFRESH_S):
                     if isinstance(event, LinkUp):
                         screen.welcome(event.hello, link.name)

@@ -4,11 +4,7 @@
 
 #include "frame.h"
 #include "message.h"
-
-/* Every train of edges is decided this long after its last edge, whatever the settings. */
-#define DECIDED_US (UINT16_MAX + INT64_C(1))
-/* The core measures time in 32 bits; longer pauses are cut. */
-#define PAUSE_MAX_US INT32_MAX
+#include "pause.h"
 
 struct input_state {
     struct bulk_input

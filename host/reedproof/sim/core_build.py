@@ -32,6 +32,7 @@ DECLARATIONS = """
 #define BREAK_US_DEFAULT ...
 #define STUCK_MS_DEFAULT ...
 #define CHATTER_EDGES_DEFAULT ...
+#define SWEEP_NO_PASS ...
 
 typedef uint32_t levels_t;
 
@@ -149,6 +150,12 @@ struct bulk_settings {
 size_t bulk_replay(const int64_t *, const uint8_t *, size_t, const struct bulk_settings *,
                    struct bulk_closure *, size_t, struct bulk_input *);
 struct bulk_frame { uint8_t type; uint8_t sequence; uint8_t length; uint8_t payload[58]; };
+
+/* sweep */
+struct sweep_count { uint64_t closures; uint64_t splits; uint64_t extras; };
+void sweep_input(const int64_t *, const uint32_t *, size_t, const struct debounce_settings *,
+                 struct sweep_count *);
+
 size_t bulk_decode(const uint8_t *, size_t, struct bulk_frame *, size_t, size_t *);
 
 uint32_t core_source_hash(void);
@@ -162,17 +169,17 @@ static uint8_t fault_active(const struct fault *f) { return f->active; }
 static bool fault_muted(const struct fault *f) { return f->muted; }
 """
 
-HEADERS = ["device.h", "bulk.h", "crc16.h", "width.h"]
+HEADERS = ["device.h", "bulk.h", "sweep.h", "crc16.h", "width.h"]
 
 
 def sources() -> list[Path]:
-    return [*sorted(CORE.glob("*.c")), HERE / "bulk.c"]
+    return [*sorted(CORE.glob("*.c")), HERE / "bulk.c", HERE / "sweep.c"]
 
 
 def source_hash() -> int:
     """Of everything that goes into the extension, so that a stale one can be told."""
     digest = hashlib.sha256(DECLARATIONS.encode())
-    for path in [*sources(), *sorted(CORE.glob("*.h")), HERE / "bulk.h"]:
+    for path in [*sources(), *sorted(CORE.glob("*.h")), *sorted(HERE.glob("*.h"))]:
         digest.update(path.read_bytes())
     return int.from_bytes(digest.digest()[:4], "big")
 

@@ -1,0 +1,1 @@
+"""What recorded data says. Pure functions: arrays and records in, results out."""

@@ -1,0 +1,93 @@
+"""Plots, as SVG files. matplotlib is imported here and only when a plot is drawn: it takes a second."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from reedproof.analysis.bounce import SENSIBLE_US, Passes, measure, ms
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+ROWS_MAX = 60  # passes drawn per input: the ones that bounce longest
+CLOSED = "#20435c"
+WINDOW = "#e8c37b"
+
+
+def _svg(figure: Figure) -> str:
+    out = io.StringIO()
+    figure.savefig(out, format="svg", metadata={"Date": None})
+    return out.getvalue()
+
+
+Bars = list[tuple[float, float]]  # (from, length) in ms
+
+
+def _draw(axes: Axes, rows: Sequence[tuple[Bars, float]], window_ms: float) -> None:
+    """A line per pass: closed stretches, and the window after its last bounce."""
+    for y, (bars, settled_ms) in enumerate(rows):
+        axes.broken_barh([(settled_ms, window_ms)], (y + 0.05, 0.9), facecolors=WINDOW)
+        axes.broken_barh(bars, (y + 0.2, 0.6), facecolors=CLOSED)
+    axes.set_ylim(0, max(1, len(rows)))
+    axes.set_yticks([])
+
+
+def _rows(passes: Passes, make_us: int, *, breaking: bool, until_ms: float) -> list[tuple[Bars, float]]:
+    """The ``ROWS_MAX`` passes that bounce longest, times from the first edge of the train."""
+    first, last = passes.stable(make_us)
+    if breaking:
+        zero, settled = passes.stops_us[last], passes.stops_us[passes.last]
+    else:
+        zero, settled = passes.starts_us[passes.first], passes.starts_us[first]
+    chosen = np.argsort(settled - zero, kind="stable")[-ROWS_MAX:]
+    rows = []
+    for at in chosen.tolist():
+        begin, end = (last[at], passes.last[at]) if breaking else (passes.first[at], first[at])
+        starts = (passes.starts_us[begin : end + 1] - zero[at]) / 1000
+        stops = (passes.stops_us[begin : end + 1] - zero[at]) / 1000
+        kept = [
+            (float(max(start, -until_ms)), float(min(stop, until_ms) - max(start, -until_ms)))
+            for start, stop in zip(starts, stops, strict=True)
+            if start < until_ms
+        ]
+        rows.append((kept, float(settled[at] - zero[at]) / 1000))
+    return rows
+
+
+def bounce_plot(inputs: Mapping[int, tuple[Passes, int, int]]) -> str:
+    """Making and breaking bounces of each input, with the window of the settings drawn in; an SVG document.
+
+    ``inputs``: by number, its passes (at least one), make_us and break_us.
+    """
+    import matplotlib
+    from matplotlib.figure import Figure
+
+    # The same data always gives the same bytes, and text stays text.
+    with matplotlib.rc_context({"svg.hashsalt": "reedproof", "svg.fonttype": "none", "font.size": 9}):
+        figure = Figure(figsize=(10, 3.2 * len(inputs)), layout="constrained")
+        axes = figure.subplots(len(inputs), 2, squeeze=False)
+        for (left, right), (number, (passes, make_us, break_us)) in zip(axes, inputs.items(), strict=True):
+            _plot_trains(left, f"input {number}, making", passes, make_us, make_us, breaking=False)
+            _plot_trains(right, f"input {number}, breaking", passes, make_us, break_us, breaking=True)
+        return _svg(figure)
+
+
+def _plot_trains(
+    axes: Axes, title: str, passes: Passes, make_us: int, window_us: int, *, breaking: bool
+) -> None:
+    bounce = measure(passes, make_us)
+    longest_us = (bounce.breaking if breaking else bounce.making).longest_us
+    until_ms = 1.15 * (min(longest_us, SENSIBLE_US) + window_us) / 1000
+    _draw(axes, _rows(passes, make_us, breaking=breaking, until_ms=until_ms), window_us / 1000)
+    axes.set_xlim(-0.1 * until_ms if breaking else -0.02 * until_ms, until_ms)
+    shown = min(len(passes), ROWS_MAX)
+    axes.set_title(
+        f"{title}: {shown} of {len(passes)} passes, longest bounce {ms(longest_us)} ms", loc="left"
+    )
+    window = f"{'break_us' if breaking else 'make_us'} {window_us}"
+    axes.set_xlabel(f"ms after the first edge; dark: closed, light: the window, {window}")
