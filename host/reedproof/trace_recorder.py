@@ -7,7 +7,9 @@ have to be in the file as were counted; what is missing is lost, and the file sa
 
 from __future__ import annotations
 
+import contextlib
 import heapq
+import math
 from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -33,9 +35,13 @@ class _Input:
     beat: Heartbeat | None = None  # a newer one, before which edges may still come
     times_us: deque[int] = field(default_factory=deque)  # of the edges that came, later than `until_us`
     edges: int = 0
-    lost: int = 0
+    missing: int = 0  # counted and not come; below 0 while an edge shares the microsecond of a heartbeat
     closed: bool = False  # as the file has it
     is_unsure: bool = True  # whether the level is as the file has it
+
+    @property
+    def lost(self) -> int:
+        return max(0, self.missing)
 
 
 class TraceRecorder:
@@ -59,6 +65,7 @@ class TraceRecorder:
         self._offset_us: int | None = None  # file time minus board time
         self._zero_s = 0.0  # the host's time at file time 0
         self._written_us = 0
+        self._hold_us = math.inf  # of the file, at its end: what lies beyond waits for its account
         self._board_us = 0
         self._samples_lost: int | None = None
         self._rows: list[
@@ -102,7 +109,7 @@ class TraceRecorder:
                 case Heartbeat():
                     self._take_beat(event)
                 case LinkDown():
-                    self._write_rows(all_of_them=True)
+                    self._write_rows(self._hold_us)
                 case LinkUp():
                     self._resume(event)
                 case _:
@@ -119,6 +126,7 @@ class TraceRecorder:
             if up.lost_boot:
                 self._settle(line)
                 line.until_us = line.beat = None
+                line.times_us.clear()
         if up.lost_boot:
             self.gaps += 1
             self._offset_us = self._samples_lost = None
@@ -174,42 +182,48 @@ class TraceRecorder:
             line.times_us.popleft()
             came += 1
         line.edges += came
-        line.lost += max(0, line.beat.edges - line.counted - came)
+        line.missing += line.beat.edges - line.counted - came
         line.counted, line.until_us, line.beat = line.beat.edges, line.beat.time_us, None
 
-    def _write_rows(self, *, all_of_them: bool = False, end_us: int | None = None) -> None:
+    def _write_rows(self, until_us: float | None = None) -> None:
+        """Rows of the file up to its time ``until_us``; before what may still come, if not told."""
+        if until_us is None:
+            until_us = min(self.file_us - ORDER_US, self._hold_us)
         due: list[tuple[int, int, bool]] = []
-        while self._rows and (all_of_them or self._rows[0][0] < self.file_us - ORDER_US):
+        while self._rows and self._rows[0][0] <= until_us:
             time_us, _, number, closed = heapq.heappop(self._rows)
-            if time_us >= self._written_us and (end_us is None or time_us <= end_us):
+            if time_us >= self._written_us:
                 self._written_us = time_us
                 due.append((time_us, number, closed))
         if due:
             self._writer.add(*zip(*due, strict=True))
 
     def finish(self) -> None:
-        """Waits for a last heartbeat of every input, so that the account is complete up to now or a little
-        later; the file ends there. Then says in the file what was lost."""
+        """Waits for one more heartbeat of every input, so that the account is complete: each input is
+        recorded up to that. Then says in the file what was lost."""
         wanted_us = self._board_us
+        self._hold_us = self.file_us
         end_s = self._link.now_s() + ROUND_S
         while self._link.is_up and self._link.now_s() < end_s and not self._has_beats_after(wanted_us):
             self.pump(0.05)
         if self._link.is_up:
             for _ in range(2):  # edges that the last heartbeat overtook
                 self.pump(0.05)
-            try:
-                self._link.obey(SetTrace(0))
-            except LineError:
-                self.gaps += 1
+        with contextlib.suppress(LineError):  # else it falls silent by itself
+            self._link.obey(SetTrace(0))
         for line in self.inputs.values():
             self._settle(line)
-        known_us = [line.until_us for line in self.inputs.values() if line.until_us is not None]
-        if len(known_us) < len(self.inputs) or min(known_us) < wanted_us:
+        if any(line.until_us is None or line.until_us < wanted_us for line in self.inputs.values()):
             self.gaps += 1  # the line was gone at the end
-        end_us = min(known_us, default=0) + (self._offset_us or 0)
-        self._write_rows(all_of_them=True, end_us=end_us)
+        self._rows = [row for row in self._rows if self._is_accounted(row[0], row[2])]
+        heapq.heapify(self._rows)
+        self._write_rows(math.inf)
         self._writer.note(*notes_of(lost=self.lost, gaps=self.gaps))
         self._writer.flush()
+
+    def _is_accounted(self, file_us: int, number: int) -> bool:
+        until_us = self.inputs[number].until_us
+        return until_us is not None and file_us <= until_us + (self._offset_us or 0)
 
     def _has_beats_after(self, time_us: int) -> bool:
         return all(

@@ -131,8 +131,8 @@ def spread(lengths_us: Times) -> Spread:
 
 
 def stretches(times_us: Times) -> tuple[Times, Times]:
-    """(starts, stops) of the closed stretches of one input's edges; one that has not ended is left out."""
-    return times_us[0::2][: len(times_us) // 2], times_us[1::2]
+    """(starts, stops) of the closed stretches of an even number of edges."""
+    return times_us[0::2], times_us[1::2]
 
 
 def openings(times_us: Times) -> Times:
@@ -172,14 +172,19 @@ def find_passes(recordings: Sequence[Times], pauses_us: Sequence[int]) -> Passes
     )
 
 
+def ended(times_us: Times, pause_us: int) -> Times:
+    """The edges without those of a pass that had not ended when its trace ended."""
+    if len(times_us) % 2 == 0:
+        return times_us
+    pauses = np.flatnonzero(openings(times_us) >= pause_us)
+    return times_us[: 2 * (pauses[-1] + 1)] if len(pauses) else times_us[:0]
+
+
 def _passes_of(times_us: Times, pause_us: int) -> Passes:
-    starts, stops = stretches(times_us)
-    between = openings(times_us)
-    cuts = np.flatnonzero(between[: max(0, len(starts) - 1)] >= pause_us)
+    starts, stops = stretches(ended(times_us, pause_us))
+    cuts = np.flatnonzero(starts[1:] - stops[:-1] >= pause_us)
     first = np.concatenate([np.zeros(1, dtype=np.intp), cuts + 1])[: len(starts)]
     last = np.concatenate([cuts, np.full(1, len(starts) - 1, dtype=np.intp)])[: len(starts)]
-    if len(starts) and len(between) == len(starts) and between[-1] < pause_us:
-        first, last = first[:-1], last[:-1]  # it closed again and stayed so
     widths = largest(stops - starts, first, last + 1)
     is_pass = widths >= BLIP_MAX_US
     blips, first, last = widths[~is_pass], first[is_pass], last[is_pass]

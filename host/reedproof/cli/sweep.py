@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.progress import Progress
 
 from reedproof.analysis.advice import pauses_of
-from reedproof.analysis.bounce import Passes, Times, find_passes
+from reedproof.analysis.bounce import Passes, Times, ended, find_passes
 from reedproof.cli.common import table
 from reedproof.errors import ReedproofError
 from reedproof.sim.sweep import NOTHING, Count, Setting, sweep
@@ -57,7 +57,7 @@ def passes_in(file: Path, pause_us: int | None) -> dict[int, tuple[Times, Passes
                 f"{file}: input {number}: bounce cannot be told from pauses between passes; say how short "
                 "those are with --pause-ms"
             )
-        found[number] = times, find_passes([times], pauses)
+        found[number] = ended(times, pauses[0]), find_passes([times], pauses)
     return found
 
 

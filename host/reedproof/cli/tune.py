@@ -12,7 +12,7 @@ import typer
 from rich.console import Console
 
 from reedproof.analysis.advice import Advice, Evidence, Status, advise
-from reedproof.analysis.bounce import SENSIBLE_US, Passes, Times, find_passes, measure, ms
+from reedproof.analysis.bounce import SENSIBLE_US, Passes, Times, ended, find_passes, measure, ms
 from reedproof.cli.common import JsonOption, console, open_link, print_json, table
 from reedproof.errors import LineError, ReedproofError
 from reedproof.records import SetInput
@@ -75,7 +75,7 @@ def tune_input(traces: Sequence[Trace], number: int, pause_us: int | None) -> Tu
         return Tuned(advice, [])
     edges = [trace.times_us[trace.inputs == number] for trace in traces]
     recordings = [
-        (times, find_passes([times], [pause_us]))
+        (ended(times, pause_us), find_passes([times], [pause_us]))
         for times, pause_us in zip(edges, advice.evidence.pauses_us, strict=True)
     ]
     recommended = best = None
@@ -137,8 +137,8 @@ def _bound(evidence: Evidence) -> str:
     )
     return (
         f"bound: with 95 % confidence at most {100 * evidence.share_upper:.2g} % of closures bounce longer "
-        f"than the longest seen{aside}{ahead}. Order statistics of {evidence.passes} closures, no distribution "
-        "assumed; holds for closures like these (magnet, speeds, wear) that do not depend on each other"
+        f"than the longest seen{aside}{ahead}. Order statistics of {evidence.passes} closures, no "
+        "distribution assumed; holds for closures like these (magnet, speeds, wear) that do not depend on each other"
     )
 
 
@@ -150,8 +150,8 @@ def explain(tuned: Tuned, speed_mm_s: float) -> list[str]:
         return lines
     if (tried := tuned.recommended) is not None:
         lines += [
-            f"tried on these recordings: {_counted(tried.count, evidence.passes)}; what is closed for less than "
-            f"{ms(tried.setting.make_us)} ms is not counted ({evidence.blips} blips)",
+            f"tried on these recordings: {_counted(tried.count, evidence.passes)}; what is closed for less "
+            f"than {ms(tried.setting.make_us)} ms is not counted ({evidence.blips} blips)",
             f"cost: a closing counts at most {_cost(tried.delay_us, speed_mm_s)}",
         ]
     if (best := tuned.best) is not None:

@@ -136,11 +136,14 @@ class VirtualBoard:
     def _step(self) -> None:
         end_us = self.now_us + STEP_US
         while self._events and self._events[0][0] <= end_us:
-            time_us, _, number, closed = heapq.heappop(self._events)
-            bit = 1 << (number - 1)
-            self._levels = self._levels | bit if closed else self._levels & ~bit
-            self.now_us = max(self.now_us, time_us)
+            at_us = self._events[0][0]
+            while self._events and self._events[0][0] == at_us:  # one sample sees them all
+                _, _, number, closed = heapq.heappop(self._events)
+                bit = 1 << (number - 1)
+                self._levels = self._levels | bit if closed else self._levels & ~bit
+            self.now_us = max(self.now_us, at_us)
             self.device.sample(self._board_us(), self._levels)
+            self._transmit()
         self.now_us = end_us
         now_us = self._board_us()
         if self.device.is_testing:
@@ -148,14 +151,17 @@ class VirtualBoard:
         self.device.poll(now_us)
         if self.device.wants_reboot:  # its reply was read in the step before
             self.reset(reset_cause=5)
-        if len(self._line) < BYTES_PER_STEP:
-            self._line += self.device.transmit()
+        self._transmit()
         if self._on_step is not None:
             self._on_step(self)
         if self._speed:
             behind_s = self.now_us / 1e6 / self._speed - (time.monotonic() - self._started_s)
             if behind_s > 0:
                 time.sleep(behind_s)
+
+    def _transmit(self) -> None:
+        if len(self._line) < BYTES_PER_STEP:
+            self._line += self.device.transmit()
 
     # ---- the line ----
 

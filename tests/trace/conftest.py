@@ -1,0 +1,12 @@
+from __future__ import annotations
+
+import pytest
+
+pytest.register_assert_rewrite("virtual_lines")
+
+
+@pytest.fixture
+def quick_stores(monkeypatch: pytest.MonkeyPatch) -> None:
+    from virtual_lines import stop_waiting_for_the_disk
+
+    stop_waiting_for_the_disk(monkeypatch)
