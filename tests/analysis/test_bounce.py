@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from reedproof.analysis.bounce import (
     BLIP_MAX_US,
     PAUSE_MIN_US,
+    REST_US,
     SENSIBLE_US,
     STEP_MIN,
     Passes,
@@ -115,13 +116,14 @@ def test_no_step_no_pause() -> None:
         assert (find_pause(times(*lengths, round(lengths[-1] * ratio) + 1)) is not None) is found
 
 
-@pytest.mark.parametrize("what", ["opening", "making", "breaking"])
+@pytest.mark.parametrize("what", ["opening", "making", "breaking", "rattle"])
 @pytest.mark.parametrize(("length_us", "is_one"), [(SENSIBLE_US, True), (SENSIBLE_US - 1, False)])
 def test_exceptions(what: str, length_us: int, is_one: bool) -> None:
     edges = {
         "opening": (0, 60_000, 60_000 + length_us, 200_000),
         "making": (0, 10, length_us, length_us + 60_000),
         "breaking": (0, 60_000, 60_000 + length_us - 10, 60_000 + length_us),
+        "rattle": (0, 60_000, *range(66_000, 108_001, 6000), 60_000 + length_us, 200_000),
     }[what]
     passes = find_passes([times(*edges, *(2_000_000 + time for time in CLEAN))], [500_000])
     beyond, found = find_exceptions(passes, 1000)
@@ -130,7 +132,7 @@ def test_exceptions(what: str, length_us: int, is_one: bool) -> None:
     assert (found is not None) is is_one
     if found is not None:
         assert (found.count, found.at_us) == (1, 0)
-        assert max(found.opening_us, found.making_us, found.breaking_us) == length_us
+        assert max(found.opening_us, found.making_us, found.breaking_us, found.rattle_us) == length_us
 
 
 def test_quantiles() -> None:
@@ -201,3 +203,16 @@ def test_equals_a_plain_loop(steps: list[list[int]], pause_us: int) -> None:
     assert found.gap.longest_us == max(gap)
     assert found.dropout.longest_us == max(dropout)
     assert found.making.median_us == pytest.approx(np.median(making))
+    assert passes.longest_rattle_us().tolist() == [rattling(group) for group in groups]
+
+
+def rattling(group: list[tuple[int, int]]) -> int:
+    """The longest time between two edges of a pass with no level in between kept for REST_US."""
+    edges = [time for stretch in group for time in stretch]
+    longest = 0
+    for i, begin in enumerate(edges):
+        for later in range(i + 1, len(edges)):
+            if edges[later] - edges[later - 1] >= REST_US:
+                break
+            longest = max(longest, edges[later] - begin)
+    return longest

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from reedproof import trace_reader, trace_writer
 from reedproof.trace import BOUNCE_HEADER, CSV_HEADER, Trace, TraceError
 from reedproof.trace_reader import read_bounce_recording, read_trace
-from reedproof.trace_writer import write_csv, write_vcd
+from reedproof.trace_writer import notes_of, open_writer, write_csv, write_vcd
 
 GOLDEN = Path(__file__).parent.parent / "golden"
 
@@ -586,3 +586,69 @@ def test_a_bounce_recording_is_wanted(tmp_path: Path) -> None:
         TraceError, match=f"line 1: the header is '{CSV_HEADER}'; a bounce recording starts with"
     ):
         read_bounce_recording(tmp_path / "t")
+
+
+# ---- edges as they come ----
+
+
+@pytest.mark.parametrize("suffix", [".csv", ".vcd", ".VCD", ""])
+def test_edges_in_pieces_and_notes_in_between(tmp_path: Path, suffix: str) -> None:
+    path = tmp_path / f"live{suffix}"
+    with open_writer(path, [2, 7], notes_of(sample_us=50)) as writer:
+        assert path.read_bytes()[:1] in (b"", b"#", b"$")
+        writer.add([10, 10], [2, 7], [1, 1])
+        writer.note(*notes_of(lost=3))
+        writer.flush()
+        assert read_trace(path) == trace_of([(10, 2, 1), (10, 7, 1)], 50.0, 3)
+        writer.add([30], [2], [0])
+        writer.note(*notes_of(lost=4, gaps=2))
+    trace = read_trace(path)
+    assert edges_of(trace) == [(10, 2, 1), (10, 7, 1), (30, 2, 0)]
+    assert (trace.sample_us, trace.lost, trace.gaps) == (50.0, 4, 2)
+    assert path.read_bytes().startswith(b"$" if suffix.lower() == ".vcd" else b"#")
+
+
+def test_another_reader_reads_a_vcd_with_notes_in_between(tmp_path: Path) -> None:
+    """vcdvcd, as a parser that is not ours."""
+    path = tmp_path / "live.vcd"
+    with open_writer(path, [2, 7]) as writer:
+        writer.add([10, 20], [2, 7], [1, 1])
+        writer.note(*notes_of(lost=1))
+        writer.add([30], [2], [0])
+    signals = {
+        name: [(time_us, level) for time_us, level in signal.tv]
+        for name, signal in ((name, VCDVCD(str(path))[name]) for name in VCDVCD(str(path)).signals)
+    }
+    assert signals == {
+        "reedproof.input2": [(0, "0"), (10, "1"), (30, "0")],
+        "reedproof.input7": [(0, "0"), (20, "1")],
+    }
+
+
+@pytest.mark.parametrize("act", ["add", "note", "flush", "close"])
+def test_a_full_disk_is_told(act: str) -> None:
+    """On /dev/full everything can be opened and nothing be written."""
+    writer = open_writer(Path("/dev/full"), [1])
+    many = range(100_000)
+    acts = {
+        "add": lambda: writer.add(many, [1] * len(many), [1] * len(many)),
+        "note": lambda: [writer.note(("lost", "0")) for _ in many],
+        "flush": writer.flush,
+        "close": writer.close,
+    }
+    with pytest.raises(
+        TraceError, match=r"^/dev/full: cannot be written \(No space left on device\); choose"
+    ):
+        acts[act]()
+
+
+def test_a_bounce_recording_tells_its_pauses(tmp_path: Path) -> None:
+    """Half the pause laid between two tests, and longer than anything within one."""
+    rows = "1,press,0,0,0\n1,press,900000000,1,0\n1,press,1900000000,0,0\n2,release,0,1,0\n"
+    trace = read_bytes(tmp_path, f"{BOUNCE_HEADER}\n{rows}".encode())
+    assert trace.pause_us is not None
+    openings = np.diff(trace.times_us)[1::2]
+    assert openings.tolist() == [1_000_000]
+    assert trace.pause_us > 1_900_000
+    assert read_trace(GOLDEN / "rocker-bounce.csv").pause_us == 500_000
+    assert read_bytes(tmp_path, f"{CSV_HEADER}\n1,1,1\n".encode()).pause_us is None

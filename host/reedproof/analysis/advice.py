@@ -17,6 +17,7 @@ import numpy as np
 from reedproof.analysis.bounce import (
     BLIP_MAX_US,
     PAUSE_MIN_US,
+    REST_US,
     SENSIBLE_US,
     Bounce,
     Exceptions,
@@ -238,6 +239,7 @@ def _described(found: Exceptions) -> str:
             (found.opening_us, f"open for up to {ms(found.opening_us)} ms and closed again"),
             (found.making_us, f"up to {ms(found.making_us)} ms until it stays closed"),
             (found.breaking_us, f"up to {ms(found.breaking_us)} ms until it stays open"),
+            (found.rattle_us, f"up to {ms(found.rattle_us)} ms without resting for {ms(REST_US)} ms"),
         )
         if length_us >= SENSIBLE_US
     ]

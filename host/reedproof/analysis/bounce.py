@@ -24,6 +24,8 @@ BLIP_MAX_US = 2_000
 #: No setting beyond this is sensible, nor a contact that takes longer to settle: at 320 mm/s, scale 100 km/h
 #: at 1:87, it is 16 mm of travel, as long as many closures are.
 SENSIBLE_US = 50_000
+#: A contact that never keeps a level for this long rattles; it is the default break_us.
+REST_US = 10_000
 #: Bounce and pauses are told apart only by a step as wide as this among the openings.
 STEP_MIN = 4.0
 _STEP_FROM_US = 200  # four samples of a board: steps between shorter openings say nothing
@@ -72,6 +74,18 @@ class Passes:
         """Between the stretches ``first`` and ``last`` of each pass, shape (p,); 0 if there is none."""
         return largest(self.starts_us[1:] - self.stops_us[:-1], first, last)
 
+    def longest_rattle_us(self) -> Times:
+        """The longest time without a level that was kept for REST_US, of each pass, shape (p,)."""
+        edges = np.stack([self.starts_us, self.stops_us], axis=1).ravel()
+        rests = np.diff(edges, append=0) >= REST_US  # after each edge
+        rests[2 * self.last + 1] = True
+        rests[np.maximum(2 * self.first - 1, 0)] |= self.first > 0
+        ends = np.flatnonzero(rests)
+        begins = np.concatenate([np.zeros(1, dtype=np.intp), ends[:-1] + 1])[: len(ends)]
+        lengths = np.zeros_like(edges)
+        lengths[ends] = edges[ends] - edges[begins]
+        return largest(lengths, 2 * self.first, 2 * self.last + 2)
+
     def stable(self, make_us: int) -> tuple[Indices, Indices]:
         """The first and the last stretch of at least ``make_us`` of each pass; every pass must have one."""
         long_ones = np.flatnonzero(self.stops_us - self.starts_us >= make_us)
@@ -106,7 +120,9 @@ class Exceptions:
     Attributes:
         count: how many.
         at_us: where the first one begins in its trace.
-        making_us, breaking_us, opening_us: the longest of them, as in `Bounce`.
+        making_us, breaking_us: the longest of them, as in `Bounce`.
+        opening_us: the longest opening within a pass.
+        rattle_us: the longest time without a level that was kept for REST_US.
     """
 
     count: int
@@ -114,6 +130,7 @@ class Exceptions:
     making_us: int
     breaking_us: int
     opening_us: int
+    rattle_us: int
 
 
 def largest(values: Times, first: Indices, end: Indices) -> Times:
@@ -213,13 +230,14 @@ def find_exceptions(passes: Passes, make_us: int) -> tuple[NDArray[np.bool_], Ex
     making = passes.starts_us[first] - passes.starts_us[passes.first]
     breaking = passes.stops_us[passes.last] - passes.stops_us[last]
     opening = passes.longest_opening_us(passes.first, passes.last)
-    beyond = np.maximum(np.maximum(making, breaking), opening) >= SENSIBLE_US
+    rattle = passes.longest_rattle_us()
+    beyond = np.max([making, breaking, opening, rattle], axis=0) >= SENSIBLE_US
     if not beyond.any():
         return beyond, None
     return beyond, Exceptions(
         int(beyond.sum()),
         int(passes.starts_us[passes.first[beyond.argmax()]]),
-        *(int(lengths[beyond].max()) for lengths in (making, breaking, opening)),
+        *(int(lengths[beyond].max()) for lengths in (making, breaking, opening, rattle)),
     )
 
 

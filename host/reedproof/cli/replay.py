@@ -107,9 +107,9 @@ def replay(
     With --sweep the file is run with every setting of the ranges (ten values each), and for each it is shown
     how many passes are counted twice, how many are lost, and what counts outside of any pass.
 
-    Examples: reedproof replay trace.vcd --make-us 2000
+    Example: reedproof replay trace.vcd --make-us 2000
 
-    reedproof replay trace.vcd --sweep make_us=0.5..10ms break_us=1..50ms
+    Example: reedproof replay trace.vcd --sweep make_us=0.5..10ms break_us=1..50ms
     """  # fmt: skip
     file, axes = _files_and_axes(arguments, sweeping=sweep)
     if sweep:

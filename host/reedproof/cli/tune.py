@@ -27,9 +27,9 @@ TRIED_US = sorted({round(value) for value in np.geomspace(200, SENSIBLE_US, 12)}
 
 VERDICT = {
     Status.RECOMMENDED: "[green]recommended[/green]",
-    Status.EXCEPTIONS: "[yellow]with exceptions[/yellow]",
+    Status.EXCEPTIONS: "[yellow]exceptions[/yellow]",
     Status.UNSAFE: "[red]none is safe[/red]",
-    Status.TOO_LITTLE: "[yellow]too little data[/yellow]",
+    Status.TOO_LITTLE: "[yellow]too little[/yellow]",
 }
 
 Recordings = list[tuple[Times, Passes]]
@@ -92,16 +92,10 @@ def tune_input(traces: Sequence[Trace], number: int, pause_us: int | None) -> Tu
 
 def _numbers(evidence: Evidence | None) -> list[str]:
     if evidence is None:
-        return ["-"] * 6
-    pause_us = evidence.breaking.allowed_us
-    return [
-        str(evidence.passes),
-        ms(evidence.bounce.making.longest_us),
-        ms(evidence.bounce.breaking.longest_us),
-        ms(evidence.breaking.needed_us),
-        ms(evidence.make.allowed_us or 0),
-        "-" if pause_us is None else ms(pause_us),
-    ]
+        return ["-"] * 3
+    bounce = evidence.bounce
+    longest_us = max(bounce.making.longest_us, bounce.breaking.longest_us)
+    return [str(evidence.passes), ms(longest_us), ms(evidence.breaking.needed_us)]
 
 
 def _cost(delay_us: int, speed_mm_s: float) -> str:
@@ -169,8 +163,7 @@ def explain(tuned: Tuned, speed_mm_s: float) -> list[str]:
 
 def show(tuned: Sequence[Tuned], speed_mm_s: float, out: Console) -> None:
     rows = table(
-        ">input", ">passes", ">making", ">breaking", ">opening", ">shortest", ">pause", ">make_us",
-        ">break_us", "settings",
+        ">input", ">passes", ">bounce ms", ">opening ms", ">make_us", ">break_us", "settings",
     )  # fmt: skip
     for one in tuned:
         advice = one.advice
@@ -179,9 +172,7 @@ def show(tuned: Sequence[Tuned], speed_mm_s: float, out: Console) -> None:
             str(advice.break_us or "-"), VERDICT[advice.status],
         )  # fmt: skip
     out.print(rows)
-    out.print(
-        "ms: longest bounce while making and breaking, longest opening within a pass, shortest pass, pause"
-    )
+    out.print("bounce ms: longest while making or breaking; opening ms: longest within a pass")
     for one in tuned:
         out.print()
         for position, line in enumerate(explain(one, speed_mm_s)):
