@@ -7,11 +7,14 @@ import re
 from pathlib import Path
 
 import pytest
+from tools.screens import ROOT, SCREENS, block
 
 from reedproof.cli import main
 
-ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text()
+ENDS_WITH = {"demo": 0, "tune": 1, "sweep": 0}
+#: Screens that are the same in every run.
+EXACT = {"tune", "sweep"}
 
 
 def masked(text: str) -> list[str]:
@@ -26,16 +29,30 @@ def masked(text: str) -> list[str]:
     return [line for line in lines if line]
 
 
-def test_demo_screen(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("sys.argv", ["reedproof", "demo"])
+def stripped(text: str) -> list[str]:
+    return [line.rstrip() for line in text.splitlines() if line.strip()]
+
+
+@pytest.mark.parametrize("name", SCREENS)
+def test_screen(name: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.argv", ["reedproof", *SCREENS[name]])
+    monkeypatch.chdir(ROOT)
     with pytest.raises(SystemExit) as ended:
         main.run()
-    assert ended.value.code == 0
-    shown = re.search(r"```text\n(.*?)```", README, re.DOTALL)
+    assert ended.value.code == ENDS_WITH[name]
+    shown = block(name).search(README)
     assert shown is not None
-    assert masked(shown[1]) == masked(capsys.readouterr().out)
+    compare = stripped if name in EXACT else masked
+    assert compare(shown[1]) == compare(capsys.readouterr().out)
 
 
 def test_sizes() -> None:
     nano = json.loads((ROOT / "host" / "reedproof" / "images" / "images.json").read_text())["images"]["nano"]
     assert f"{nano['flash_bytes']} bytes of flash and {nano['ram_bytes']} of RAM" in README
+
+
+def test_every_screen_is_made_by_a_command() -> None:
+    named = re.findall(r"<!-- screen: (\w+) -->\n```text\n", README)
+    assert named == list(SCREENS)
+    assert README.count("```text") == len(named)
+    assert Path(ROOT / "tools" / "screens.py").exists()

@@ -1,5 +1,8 @@
 #!/usr/bin/env python3
-"""Puts what the program prints, and the sizes of the images, into README.md."""
+"""Puts what the program prints, and the sizes of the images, into README.md.
+
+A screen stands in a block after a comment that names it.
+"""
 
 from __future__ import annotations
 
@@ -11,23 +14,45 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 
+#: name -> arguments of the command, which runs in the project's folder
+SCREENS = {
+    "demo": ["demo"],
+    "tune": ["tune", "tests/golden/rocker-bounce.csv"],
+    "sweep": [
+        "replay",
+        "tests/golden/rocker-bounce.csv",
+        "--sweep",
+        "make_us=0.5..20ms",
+        "break_us=0.1..50ms",
+    ],
+}
+
+
+def block(name: str) -> re.Pattern[str]:
+    """The block of a screen in README.md; its group is what the program prints."""
+    return re.compile(rf"(?<=<!-- screen: {name} -->\n```text\n)(.*?)(?=```)", re.DOTALL)
+
+
+def screen(arguments: list[str]) -> str:
+    with tempfile.TemporaryDirectory() as folder:
+        store = Path(folder) / "demo.sqlite"
+        command = [ROOT / ".venv" / "bin" / "reedproof", *arguments]
+        if arguments == ["demo"]:
+            command += ["--store", store]
+        printed = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False).stdout
+        printed = printed.replace(str(store), "demo.sqlite")
+    return "\n".join(line.rstrip() for line in printed.strip("\n").splitlines()) + "\n"
+
 
 def main() -> None:
     readme = ROOT / "README.md"
-    with tempfile.TemporaryDirectory() as folder:
-        store = Path(folder) / "demo.sqlite"
-        screen = subprocess.run(
-            [ROOT / ".venv" / "bin" / "reedproof", "demo", "--store", store],
-            capture_output=True, text=True, check=True,
-        ).stdout  # fmt: skip
-        screen = screen.replace(str(store), "demo.sqlite")
-    screen = "\n".join(line.rstrip() for line in screen.splitlines())
+    text = readme.read_text()
+    for name, arguments in SCREENS.items():
+        printed = screen(arguments)
+        text = block(name).sub(lambda _, printed=printed: printed, text, count=1)
     images = json.loads((ROOT / "host" / "reedproof" / "images" / "images.json").read_text())
     nano = images["images"]["nano"]
     sizes = f"{nano['flash_bytes']} bytes of flash and {nano['ram_bytes']} of RAM"
-    text = re.sub(
-        r"```text\n.*?```", lambda _: f"```text\n{screen}\n```", readme.read_text(), flags=re.DOTALL
-    )
     readme.write_text(re.sub(r"\S+ bytes of flash and \S+ of RAM", sizes, text))
 
 

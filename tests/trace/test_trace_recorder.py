@@ -48,8 +48,9 @@ class Session:
     """A recording of ``seconds`` of the board's time; afterwards the file and what was said of it."""
 
     def __init__(
-        self, tmp_path: Path, connect: Callable[[], Transport], seconds: float, *, inputs: list[int] | None = None,
-        suffix: str = ".csv", while_running: Callable[[TraceRecorder], None] = lambda _: None,
+        self, tmp_path: Path, connect: Callable[[], Transport], seconds: float, *,
+        inputs: list[int] | None = None, suffix: str = ".csv",
+        while_running: Callable[[TraceRecorder], None] = lambda _: None,
     ) -> None:  # fmt: skip
         self.path = tmp_path / f"trace{suffix}"
         with Store(tmp_path / "store.sqlite") as store, Link(connect) as link:

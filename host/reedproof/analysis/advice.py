@@ -227,7 +227,7 @@ def _conclude(
     found = evidence.exceptions
     what = (
         f"{found.count} of {evidence.passes} passes {'is' if found.count == 1 else 'are'} left aside: at "
-        f"{found.at_us / 1e6:.3f} s, {_described(found)}; no sensible window covers that"
+        f"{found.at_us / 1e6:.3f} s, {_described(found)}; no break_us up to {ms(SENSIBLE_US)} ms covers that"
     )
     return Advice(number, Status.EXCEPTIONS, (what, *reasons), make_us, break_us, evidence)
 

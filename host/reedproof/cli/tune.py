@@ -129,10 +129,11 @@ def _bound(evidence: Evidence) -> str:
         if evidence.next_closures
         else ""
     )
+    share = f"{100 * evidence.share_upper:.2g} %"
     return (
-        f"bound: with 95 % confidence at most {100 * evidence.share_upper:.2g} % of closures bounce longer "
-        f"than the longest seen{aside}{ahead}. Order statistics of {evidence.passes} closures, no "
-        "distribution assumed; holds for closures like these (magnet, speeds, wear) that do not depend on each other"
+        f"bound: with 95 % confidence at most {share} of closures bounce longer than the longest seen{aside}"
+        f"{ahead}. Order statistics of {evidence.passes} closures, no distribution assumed; holds for "
+        "closures like these (magnet, speeds, wear) that do not depend on each other"
     )
 
 
