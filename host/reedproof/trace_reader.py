@@ -71,9 +71,9 @@ def read_trace(path: Path) -> Trace:
     are rounded to the nearest microsecond, halves up.
 
     Bounce recording: becomes input 1. The tests follow each other with one second of pause before each, the
-    first included (with more where a test lasts longer than half a second). A test that starts with another
-    level than the one before it ended with (a release recorded without its press) gets that change in the
-    middle of the pause before it; the contact is open
+    first included (with more where a test lasts longer than half a second). A press begins open and a release
+    closed, whether or not its first row says so; where the test before it ended otherwise (a release recorded
+    without its press), that change comes in the middle of the pause. The contact is open
     before the first test. Rising edges that the recorder only counted have no times and are left out.
 
     Args:
@@ -505,10 +505,10 @@ def _lay_out(tests: list[BounceTest], notes: _Notes, path: Path) -> Trace:
     closed: list[NDArray[np.uint8]] = []
     end_ns = 0
     for test in tests:
-        # The level a test starts with is stated in the middle of the pause too. Where it is the level the
-        # contact already had, this row is a repeat and is dropped like any other.
+        # A press begins open, a release closed: that is stated in the middle of the pause. Where the contact
+        # was so already, this row is a repeat and is dropped like any other.
         times_ns += [np.array([end_ns + pause_ns // 2]), end_ns + pause_ns + test.times_ns]
-        closed += [test.closed[:1], test.closed]
+        closed += [np.array([test.transition == "release"], dtype=np.uint8), test.closed]
         end_ns += pause_ns + int(test.times_ns[-1])
     times_us = (np.concatenate(times_ns) + 500) // 1000
     levels = np.concatenate(closed)

@@ -43,9 +43,9 @@ def clean(length_us: int = 60_000) -> Callable[[int], Edges]:
 def test_ordinary_contacts_keep_the_defaults() -> None:
     advice = told(story(clean()))
     assert (advice.status, advice.make_us, advice.break_us) == (Status.RECOMMENDED, 1000, 10_000)
-    assert advice.delay_us == 120 + 1000
     evidence = advice.evidence
     assert evidence is not None
+    assert evidence.bounce.making.longest_us == 120
     assert (evidence.passes, evidence.blips, evidence.exceptions) == (100, 0, None)
     assert evidence.make == Limits(0, 60_000 - 120)
     assert evidence.breaking == Limits(40, SECOND_US - 60_000)

@@ -53,7 +53,8 @@ def test_an_ordinary_contact(tmp_path: Path) -> None:
     assert "make_us 1000: the longest blip: none, the shortest pass 59.9 ms; the default keeps" in said
     assert "break_us 10000: the longest opening within a pass is 0.040 ms" in said
     assert "60 closures of 60 passes, 0 counted twice, 0 lost; what is closed for less than 1.00 ms" in said
-    assert "cost: a closing counts at most 1.12 ms after its first edge, 0.4 mm at 320 mm/s" in said
+    assert "cost: a closing counts up to 1.12 ms after its first edge, 0.4 mm at 320 mm/s" in said
+    assert "an opening up to 10.0 ms after its first" in said
     assert "bounce while making: median 0.12, 90 % 0.12, 99 % 0.12, longest 0.12 ms" in said
     # 1 - 0.05^(1/60); floor(60 / 19)
     assert "with 95 % confidence at most 4.9 % of closures bounce longer than the longest seen" in said
@@ -68,7 +69,7 @@ def test_json_has_it_all(tmp_path: Path) -> None:
     assert (one["status"], one["make_us"], one["break_us"]) == ("recommended", 1000, 18_000)
     assert one["recommended"] == {
         "make_us": 1000, "break_us": 18_000, "closures": 60, "splits": 0, "losses": 0, "extras": 0,
-        "delay_us": 1120, "delay_mm": pytest.approx(0.112),
+        "delay_us": 1120, "delay_mm": pytest.approx(0.112), "end_delay_us": 18_000,
     }  # fmt: skip
     assert one["best_tried"] is None
     evidence = one["evidence"]

@@ -1,4 +1,4 @@
-"""The debouncer step by step: whatever comes next, it has said by now what the reference says has happened."""
+"""The debouncer step by step: whatever comes next, it has said what by the reference has happened."""
 
 from __future__ import annotations
 

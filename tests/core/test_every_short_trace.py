@@ -1,5 +1,5 @@
-"""Every trace there is, up to a length: 12 ticks of a coarse clock, every level at every tick, every setting of
-1 to 4 ticks. Within so few ticks each rule meets every other one: three of the longest waits fit in."""
+"""Every trace there is, up to a length: 12 ticks of a coarse clock, every level at every tick, every setting
+of 1 to 4 ticks. Within so few ticks each rule meets every other one: three of the longest waits fit in."""
 
 from __future__ import annotations
 

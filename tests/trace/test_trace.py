@@ -498,7 +498,7 @@ def test_bounce_tests_are_laid_out_a_second_apart(tmp_path: Path) -> None:
         (1_000_002, 1, 1),
         (1_000_005, 1, 0),
         (1_002_000, 1, 1),
-        (2_002_000 - 500_000, 1, 0),
+        (2_002_000, 1, 0),
     ]
 
 
@@ -510,12 +510,13 @@ def test_a_release_without_its_press_closes_in_the_middle_of_the_pause(tmp_path:
 
 
 def test_a_test_may_start_with_its_edge(tmp_path: Path) -> None:
-    """The first row differs from the level before, so the change is taken to have happened in the pause."""
-    assert read_bounces(tmp_path, "1,press,0,0,0\n1,press,5000,1,1\n1,press,9000,0,0\n") == [
-        (500_000, 1, 1),
-        (1_000_005, 1, 0),
-        (1_000_009, 1, 1),
-    ]
+    """A press begins open and a release closed; a first row that says otherwise is the first edge."""
+    press = "1,press,0,0,0\n1,press,5000,1,1\n1,press,9000,0,0\n"
+    closing = [(1_000_000, 1, 1), (1_000_005, 1, 0), (1_000_009, 1, 1)]
+    assert read_bounces(tmp_path, press) == closing
+    assert read_bounces(tmp_path, press + "2,release,0,1,0\n") == [*closing, (2_000_009, 1, 0)]
+    again = press + press.replace("1,press", "2,press")
+    assert read_bounces(tmp_path, again)[3:5] == [(1_500_009, 1, 0), (2_000_009, 1, 1)]
 
 
 def test_the_rocker_recording() -> None:

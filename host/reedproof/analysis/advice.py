@@ -98,13 +98,6 @@ class Advice:
     break_us: int | None = None
     evidence: Evidence | None = None
 
-    @property
-    def delay_us(self) -> int | None:
-        """From the first edge of a closing until it counts, at the longest."""
-        if self.make_us is None or self.evidence is None:
-            return None
-        return self.evidence.bounce.making.longest_us + self.make_us
-
 
 def choose(limits: Limits, default_us: int, least_us: int = 1) -> int | None:
     """A setting between the limits with MARGIN to both: the default if it has it, else the nearest that has.

@@ -37,12 +37,17 @@ Recordings = list[tuple[Times, Passes]]
 
 @dataclass(frozen=True)
 class Trial:
-    """What a setting makes of the passes, by the code of the boards; ``delay_us`` is the longest from the
-    first edge of a pass until its closure counts."""
+    """What a setting makes of the passes, by the code of the boards.
+
+    Attributes:
+        delay_us: the longest from the first edge of a pass until its closing counts.
+        end_delay_us: the longest from the end of its last stable stretch until its opening counts.
+    """
 
     setting: Setting
     count: Count
     delay_us: int
+    end_delay_us: int
 
 
 @dataclass(frozen=True)
@@ -60,12 +65,14 @@ def _try(number: int, recordings: Recordings, settings: Sequence[Setting]) -> Tr
     """The best of the settings: fewest wrong, then least delay."""
     counts = {setting: inputs[number] for setting, inputs in sweep({number: recordings}, settings).items()}
     best = min(counts, key=lambda setting: (sum(counts[setting][1:]), setting))
-    delays_us = []
+    delay_us, end_delay_us = best
     for _, passes in recordings:
         counted = passes.only(passes.longest_closed_us() >= best.make_us)
         if len(counted):
-            delays_us.append(measure(counted, best.make_us).making.longest_us + best.make_us)
-    return Trial(best, counts[best], max(delays_us, default=best.make_us))
+            bounce = measure(counted, best.make_us)
+            delay_us = max(delay_us, bounce.making.longest_us + best.make_us)
+            end_delay_us = max(end_delay_us, bounce.breaking.longest_us + best.break_us)
+    return Trial(best, counts[best], delay_us, end_delay_us)
 
 
 def tune_input(traces: Sequence[Trace], number: int, pause_us: int | None) -> Tuned:
@@ -98,9 +105,12 @@ def _numbers(evidence: Evidence | None) -> list[str]:
     return [str(evidence.passes), ms(longest_us), ms(evidence.breaking.needed_us)]
 
 
-def _cost(delay_us: int, speed_mm_s: float) -> str:
-    way_mm = delay_us * speed_mm_s / 1e6
-    return f"{ms(delay_us)} ms after its first edge, {way_mm:.1f} mm at {speed_mm_s:g} mm/s"
+def _cost(trial: Trial, speed_mm_s: float) -> str:
+    way_mm = trial.delay_us * speed_mm_s / 1e6
+    return (
+        f"a closing counts up to {ms(trial.delay_us)} ms after its first edge, {way_mm:.1f} mm at "
+        f"{speed_mm_s:g} mm/s, an opening up to {ms(trial.end_delay_us)} ms after its first"
+    )
 
 
 def _counted(count: Count, passes: int) -> str:
@@ -147,14 +157,13 @@ def explain(tuned: Tuned, speed_mm_s: float) -> list[str]:
         lines += [
             f"tried on these recordings: {_counted(tried.count, evidence.passes)}; what is closed for less "
             f"than {ms(tried.setting.make_us)} ms is not counted ({evidence.blips} blips)",
-            f"cost: a closing counts at most {_cost(tried.delay_us, speed_mm_s)}",
+            f"cost: {_cost(tried, speed_mm_s)}",
         ]
     if (best := tuned.best) is not None:
         lines.append(
             f"of {len(TRIED_US) ** 2} settings up to {ms(SENSIBLE_US)} ms the best on these recordings is "
             f"make_us {best.setting.make_us}, break_us {best.setting.break_us}: "
-            f"{_counted(best.count, evidence.passes)}, but a closing counts only "
-            f"{_cost(best.delay_us, speed_mm_s)}"
+            f"{_counted(best.count, evidence.passes)}, but {_cost(best, speed_mm_s)}"
         )
     lines += _spreads(evidence)
     if tuned.recommended is not None:
@@ -188,8 +197,13 @@ def document(tuned: Tuned, speed_mm_s: float) -> dict[str, Any]:
     def trial(one: Trial | None) -> dict[str, Any] | None:
         if one is None:
             return None
-        delay = {"delay_us": one.delay_us, "delay_mm": one.delay_us * speed_mm_s / 1e6}
-        return {**one.setting._asdict(), **one.count._asdict(), **delay}
+        return {
+            **one.setting._asdict(),
+            **one.count._asdict(),
+            "delay_us": one.delay_us,
+            "delay_mm": one.delay_us * speed_mm_s / 1e6,
+            "end_delay_us": one.end_delay_us,
+        }
 
     return {
         "status": advice.status.value,
