@@ -477,23 +477,22 @@ void device_receive(struct device *d, uint32_t now_us, uint8_t byte) {
 /* ---- messages, in order of urgency ---- */
 
 static uint8_t send_hello(struct device *d, uint8_t *out) {
-    struct frame_writer writer;
-    frame_begin(&writer, out, MESSAGE_HELLO, d->sequence++);
-    frame_u8(&writer, PROTOCOL_VERSION);
-    frame_u32(&writer, d->config->build);
-    frame_u8(&writer, d->config->kind);
-    frame_u32(&writer, d->settings.board);
-    frame_u32(&writer, d->boot);
-    frame_u8(&writer, d->reset_cause);
-    frame_u8(&writer, d->config->inputs);
-    frame_u16(&writer, d->config->sample_us);
-    frame_u8(&writer, d->settings_defaulted ? HELLO_FLAG_DEFAULTS : 0);
-    frame_time(&writer, d->now);
-    frame_u32(&writer, d->ring.first_number);
-    frame_u32(&writer, d->ring.next_number);
-    frame_u16(&writer, REEDPROOF_RING);
+    uint8_t *at = frame_begin(out, MESSAGE_HELLO, d->sequence++);
+    at = frame_u8(at, PROTOCOL_VERSION);
+    at = frame_u32(at, d->config->build);
+    at = frame_u8(at, d->config->kind);
+    at = frame_u32(at, d->settings.board);
+    at = frame_u32(at, d->boot);
+    at = frame_u8(at, d->reset_cause);
+    at = frame_u8(at, d->config->inputs);
+    at = frame_u16(at, d->config->sample_us);
+    at = frame_u8(at, d->settings_defaulted ? HELLO_FLAG_DEFAULTS : 0);
+    at = frame_time(at, d->now);
+    at = frame_u32(at, d->ring.first_number);
+    at = frame_u32(at, d->ring.next_number);
+    at = frame_u16(at, REEDPROOF_RING);
     d->hello_due = false;
-    return frame_end(&writer);
+    return frame_end(out, at);
 }
 
 static uint8_t send_settings(struct device *d, uint8_t *out) {
@@ -521,26 +520,25 @@ static uint8_t send_selftest(struct device *d, uint8_t *out) {
 static uint8_t send_heartbeat(struct device *d, uint8_t *out) {
     uint8_t input = d->beat_input;
     const struct counters *counters = &d->counters[input];
-    struct frame_writer writer;
-    frame_begin(&writer, out, MESSAGE_HEARTBEAT, d->sequence++);
-    frame_time(&writer, d->now);
-    frame_u32(&writer, d->ring.next_number);
-    frame_u32(&writer, d->ring.first_number);
-    frame_u16(&writer, d->snapshots_lost);
-    frame_u16(&writer, d->reader.bad);
-    frame_u32(&writer, d->levels);
-    frame_u8(&writer, (uint8_t)(input + 1));
-    frame_u8(&writer, d->faults[input].active);
-    frame_u32(&writer, counters->edges);
-    frame_u32(&writer, counters->closures);
-    frame_u16(&writer, counters->lost);
-    frame_u16(&writer, counters->blips);
-    frame_u16(&writer, counters->dropouts);
-    frame_u8(&writer, counters->longest_blip);
-    frame_u8(&writer, counters->longest_dropout);
+    uint8_t *at = frame_begin(out, MESSAGE_HEARTBEAT, d->sequence++);
+    at = frame_time(at, d->now);
+    at = frame_u32(at, d->ring.next_number);
+    at = frame_u32(at, d->ring.first_number);
+    at = frame_u16(at, d->snapshots_lost);
+    at = frame_u16(at, d->reader.bad);
+    at = frame_u32(at, d->levels);
+    at = frame_u8(at, (uint8_t)(input + 1));
+    at = frame_u8(at, d->faults[input].active);
+    at = frame_u32(at, counters->edges);
+    at = frame_u32(at, counters->closures);
+    at = frame_u16(at, counters->lost);
+    at = frame_u16(at, counters->blips);
+    at = frame_u16(at, counters->dropouts);
+    at = frame_u8(at, counters->longest_blip);
+    at = frame_u8(at, counters->longest_dropout);
     d->beat_tick = d->tick;
     d->beat_input = (uint8_t)(input + 1) == d->config->inputs ? 0 : (uint8_t)(input + 1);
-    return frame_end(&writer);
+    return frame_end(out, at);
 }
 
 static uint8_t send_record(struct device *d, uint8_t *out) {

@@ -2,25 +2,25 @@
 
 #include "crc16.h"
 
-void frame_begin(struct frame_writer *writer, uint8_t *out, uint8_t type, uint8_t sequence) {
-    writer->out = out;
-    writer->length = 1;
-    frame_u8(writer, type);
-    frame_u8(writer, sequence);
+/* The first byte is left for the stuffing. */
+uint8_t *frame_begin(uint8_t *out, uint8_t type, uint8_t sequence) {
+    uint8_t *at = frame_u8(out + 1, type);
+    return frame_u8(at, sequence);
 }
 
-void frame_u8(struct frame_writer *writer, uint8_t value) {
-    writer->out[writer->length++] = value;
+uint8_t *frame_u8(uint8_t *at, uint8_t value) {
+    *at = value;
+    return at + 1;
 }
 
-void frame_u16(struct frame_writer *writer, uint16_t value) {
-    frame_u8(writer, (uint8_t)value);
-    frame_u8(writer, (uint8_t)(value >> 8));
+uint8_t *frame_u16(uint8_t *at, uint16_t value) {
+    at = frame_u8(at, (uint8_t)value);
+    return frame_u8(at, (uint8_t)(value >> 8));
 }
 
-void frame_u32(struct frame_writer *writer, uint32_t value) {
-    frame_u16(writer, (uint16_t)value);
-    frame_u16(writer, (uint16_t)(value >> 16));
+uint8_t *frame_u32(uint8_t *at, uint32_t value) {
+    at = frame_u16(at, (uint16_t)value);
+    return frame_u16(at, (uint16_t)(value >> 16));
 }
 
 static uint16_t crc_of(const uint8_t *bytes, uint8_t length) {
@@ -31,11 +31,11 @@ static uint16_t crc_of(const uint8_t *bytes, uint8_t length) {
     return crc16_end(crc);
 }
 
-uint8_t frame_end(struct frame_writer *writer) {
-    frame_u16(writer, crc_of(writer->out + 1, (uint8_t)(writer->length - 1)));
-    cobs_encode(writer->out, writer->length);
-    frame_u8(writer, 0);
-    return writer->length;
+uint8_t frame_end(uint8_t *out, uint8_t *at) {
+    at = frame_u16(at, crc_of(out + 1, (uint8_t)(at - out - 1)));
+    cobs_encode(out, (uint8_t)(at - out));
+    at = frame_u8(at, 0);
+    return (uint8_t)(at - out);
 }
 
 static void restart(struct frame_reader *reader) {

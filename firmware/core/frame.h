@@ -12,17 +12,14 @@
 #define FRAME_BODY_MIN 4 /* type, sequence, CRC */
 #define FRAME_PAYLOAD_MAX (FRAME_MAX - FRAME_OVERHEAD)
 
-/* Writes straight into the caller's memory, which has room for the payload and FRAME_OVERHEAD. */
-struct frame_writer {
-    uint8_t *out;
-    uint8_t length; /* so far, with the first byte, which is left for the stuffing */
-};
-
-void frame_begin(struct frame_writer *writer, uint8_t *out, uint8_t type, uint8_t sequence);
-void frame_u8(struct frame_writer *writer, uint8_t value);
-void frame_u16(struct frame_writer *writer, uint16_t value);
-void frame_u32(struct frame_writer *writer, uint32_t value);
-uint8_t frame_end(struct frame_writer *writer); /* length on the wire */
+/* A frame is written straight into the caller's memory, which has room for the payload and
+ * FRAME_OVERHEAD. Each call returns where the next field goes: handing that on in registers takes
+ * half the code of a writer in memory. */
+uint8_t *frame_begin(uint8_t *out, uint8_t type, uint8_t sequence);
+uint8_t *frame_u8(uint8_t *at, uint8_t value);
+uint8_t *frame_u16(uint8_t *at, uint16_t value);
+uint8_t *frame_u32(uint8_t *at, uint32_t value);
+uint8_t frame_end(uint8_t *out, uint8_t *at); /* length on the wire */
 
 struct frame {
     uint8_t type;

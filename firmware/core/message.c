@@ -1,90 +1,83 @@
 #include "message.h"
 
-void frame_time(struct frame_writer *writer, struct board_time time) {
-    frame_u32(writer, time.low);
-    frame_u16(writer, time.high);
+uint8_t *frame_time(uint8_t *at, struct board_time time) {
+    at = frame_u32(at, time.low);
+    return frame_u16(at, time.high);
 }
 
 uint8_t message_record(uint8_t *out, uint8_t sequence, const struct record *record) {
-    struct frame_writer writer;
-    frame_begin(&writer, out, (uint8_t)(MESSAGE_MADE + record->kind), sequence);
-    frame_u32(&writer, record->number);
+    uint8_t *at = frame_begin(out, (uint8_t)(MESSAGE_MADE + record->kind), sequence);
+    at = frame_u32(at, record->number);
     if (record->kind == RECORD_LOST) {
-        frame_u32(&writer, record->lost);
-        return frame_end(&writer);
+        at = frame_u32(at, record->lost);
+        return frame_end(out, at);
     }
-    frame_u8(&writer, (uint8_t)(record->input + 1));
-    frame_time(&writer, record->time);
+    at = frame_u8(at, (uint8_t)(record->input + 1));
+    at = frame_time(at, record->time);
     uint8_t details = record->kind == RECORD_FAULT ? 2 : RECORD_DETAILS;
     for (uint8_t i = 0; i < details; i++) {
-        frame_u8(&writer, record->detail[i]);
+        at = frame_u8(at, record->detail[i]);
     }
-    return frame_end(&writer);
+    return frame_end(out, at);
 }
 
 uint8_t message_trace(uint8_t *out, uint8_t sequence, struct board_time first, uint16_t lost,
                       const struct trace_edge *edges, uint8_t count) {
-    struct frame_writer writer;
-    frame_begin(&writer, out, MESSAGE_TRACE, sequence);
-    frame_time(&writer, first);
-    frame_u16(&writer, lost);
-    frame_u8(&writer, count);
+    uint8_t *at = frame_begin(out, MESSAGE_TRACE, sequence);
+    at = frame_time(at, first);
+    at = frame_u16(at, lost);
+    at = frame_u8(at, count);
     for (uint8_t i = 0; i < count; i++) {
-        frame_u16(&writer, edges[i].after_us);
-        frame_u8(&writer, edges[i].level);
+        at = frame_u16(at, edges[i].after_us);
+        at = frame_u8(at, edges[i].level);
     }
-    return frame_end(&writer);
+    return frame_end(out, at);
 }
 
 uint8_t message_time(uint8_t *out, uint8_t sequence, uint32_t token, struct board_time received,
                      struct board_time sent) {
-    struct frame_writer writer;
-    frame_begin(&writer, out, MESSAGE_TIME, sequence);
-    frame_u32(&writer, token);
-    frame_time(&writer, received);
-    frame_time(&writer, sent);
-    return frame_end(&writer);
+    uint8_t *at = frame_begin(out, MESSAGE_TIME, sequence);
+    at = frame_u32(at, token);
+    at = frame_time(at, received);
+    at = frame_time(at, sent);
+    return frame_end(out, at);
 }
 
 uint8_t message_input_settings(uint8_t *out, uint8_t sequence, uint8_t input, uint16_t make_us,
                                uint16_t break_us) {
-    struct frame_writer writer;
-    frame_begin(&writer, out, MESSAGE_INPUT_SETTINGS, sequence);
-    frame_u8(&writer, (uint8_t)(input + 1));
-    frame_u16(&writer, make_us);
-    frame_u16(&writer, break_us);
-    return frame_end(&writer);
+    uint8_t *at = frame_begin(out, MESSAGE_INPUT_SETTINGS, sequence);
+    at = frame_u8(at, (uint8_t)(input + 1));
+    at = frame_u16(at, make_us);
+    at = frame_u16(at, break_us);
+    return frame_end(out, at);
 }
 
 uint8_t message_board_settings(uint8_t *out, uint8_t sequence, uint32_t stuck_ms,
                                uint32_t silent_ms, uint16_t traffic, uint8_t chatter_edges) {
-    struct frame_writer writer;
-    frame_begin(&writer, out, MESSAGE_BOARD_SETTINGS, sequence);
-    frame_u32(&writer, stuck_ms);
-    frame_u32(&writer, silent_ms);
-    frame_u16(&writer, traffic);
-    frame_u8(&writer, chatter_edges);
-    return frame_end(&writer);
+    uint8_t *at = frame_begin(out, MESSAGE_BOARD_SETTINGS, sequence);
+    at = frame_u32(at, stuck_ms);
+    at = frame_u32(at, silent_ms);
+    at = frame_u16(at, traffic);
+    at = frame_u8(at, chatter_edges);
+    return frame_end(out, at);
 }
 
 uint8_t message_selftest(uint8_t *out, uint8_t sequence, uint8_t input, uint8_t verdict,
                          uint32_t partners) {
-    struct frame_writer writer;
-    frame_begin(&writer, out, MESSAGE_SELFTEST, sequence);
-    frame_u8(&writer, (uint8_t)(input + 1));
-    frame_u8(&writer, verdict);
-    frame_u32(&writer, partners);
-    return frame_end(&writer);
+    uint8_t *at = frame_begin(out, MESSAGE_SELFTEST, sequence);
+    at = frame_u8(at, (uint8_t)(input + 1));
+    at = frame_u8(at, verdict);
+    at = frame_u32(at, partners);
+    return frame_end(out, at);
 }
 
 uint8_t message_reply(uint8_t *out, uint8_t sequence, uint8_t command, uint8_t command_sequence,
                       uint8_t status) {
-    struct frame_writer writer;
-    frame_begin(&writer, out, MESSAGE_REPLY, sequence);
-    frame_u8(&writer, command);
-    frame_u8(&writer, command_sequence);
-    frame_u8(&writer, status);
-    return frame_end(&writer);
+    uint8_t *at = frame_begin(out, MESSAGE_REPLY, sequence);
+    at = frame_u8(at, command);
+    at = frame_u8(at, command_sequence);
+    at = frame_u8(at, status);
+    return frame_end(out, at);
 }
 
 uint16_t message_u16(const uint8_t *at) {

@@ -53,7 +53,7 @@ struct trace_edge {
     uint8_t level;     /* input, 1-based; bit 7 set when closed */
 };
 
-void frame_time(struct frame_writer *writer, struct board_time time);
+uint8_t *frame_time(uint8_t *at, struct board_time time);
 
 /* Each writes one whole frame and returns its length on the wire. Hello and heartbeat are written
  * by device.c straight from its state: a copy in between cost a kilobyte of flash. */

@@ -204,12 +204,11 @@ def encoded(frame: pure.Plain) -> bytes:
 
 
 def c_encoded(frame: pure.Plain) -> bytes:
-    writer = ffi.new("struct frame_writer *")
     out = ffi.new("uint8_t[]", 256)
-    lib.frame_begin(writer, out, frame.type, frame.sequence)
+    at = lib.frame_begin(out, frame.type, frame.sequence)
     for byte in frame.payload:
-        lib.frame_u8(writer, byte)
-    return bytes(ffi.buffer(out, lib.frame_end(writer)))
+        at = lib.frame_u8(at, byte)
+    return bytes(ffi.buffer(out, lib.frame_end(out, at)))
 
 
 def c_decoded(stream: bytes) -> tuple[list[pure.Plain], int]:

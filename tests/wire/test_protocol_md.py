@@ -414,12 +414,11 @@ def test_example(body: bytes, frame: bytes) -> None:
 
 
 def c_encode(type_: int, sequence: int, payload: bytes) -> bytes:
-    writer = ffi.new("struct frame_writer *")
     out = ffi.new("uint8_t[]", len(payload) + 6)
-    lib.frame_begin(writer, out, type_, sequence)
+    at = lib.frame_begin(out, type_, sequence)
     for byte in payload:
-        lib.frame_u8(writer, byte)
-    return bytes(ffi.buffer(out, lib.frame_end(writer)))
+        at = lib.frame_u8(at, byte)
+    return bytes(ffi.buffer(out, lib.frame_end(out, at)))
 
 
 def c_decode(stream: bytes) -> list[tuple[int, int, bytes]]:
