@@ -69,20 +69,23 @@ static void transmit(void) {
 }
 
 /* `now_us` is read first: whatever was sampled before it is in the queue already, so nothing older
- * can turn up after the poll. A storm may keep the queue from running dry; then the poll waits. */
+ * can turn up after the poll. A storm keeps the queue from running dry: then it is the time of the
+ * last sample that nothing older can follow. */
 static void take_samples(void) {
     uint32_t now_us = port_now_us();
     for (uint8_t i = 0; i < SAMPLER_SLOTS; i++) {
         uint32_t time_us;
         levels_t levels;
         if (!port_take_sample(&time_us, &levels)) {
-            device_poll(&device, now_us);
-            return;
+            break;
         }
-        device_sample(&device, time_us, levels);
-        receive();
-        transmit();
+        now_us = i == SAMPLER_SLOTS - 1 ? time_us : now_us;
+        if (device_sample(&device, time_us, levels)) {
+            receive();
+            transmit();
+        }
     }
+    device_poll(&device, now_us);
 }
 
 static void test_inputs(void) {

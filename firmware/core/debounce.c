@@ -65,12 +65,8 @@ static void release(struct debounce *d, struct debounce_event *event) {
     d->phase = DEBOUNCE_OPEN;
 }
 
-void debounce_settle(struct debounce *d, const struct debounce_settings *settings, uint32_t now_us,
-                     struct debounce_event *event) {
-    event->kind = DEBOUNCE_NOTHING;
-    if (debounce_is_settled(d) || debounce_left(d, settings, now_us) != 0) {
-        return;
-    }
+/* An unsettled level has stood for long enough. */
+static void settle(struct debounce *d, struct debounce_event *event) {
     bool making = d->phase == DEBOUNCE_MAKING;
     if (d->closed) {
         if (making) {
@@ -85,10 +81,21 @@ void debounce_settle(struct debounce *d, const struct debounce_settings *setting
     }
 }
 
+void debounce_settle(struct debounce *d, const struct debounce_settings *settings, uint32_t now_us,
+                     struct debounce_event *event) {
+    event->kind = DEBOUNCE_NOTHING;
+    if (!debounce_is_settled(d) && debounce_left(d, settings, now_us) == 0) {
+        settle(d, event);
+    }
+}
+
 void debounce_edge(struct debounce *d, const struct debounce_settings *settings, uint32_t time_us,
                    struct debounce_event *event) {
-    debounce_settle(d, settings, time_us, event);
     uint32_t elapsed_us = time_us - d->edge_us;
+    event->kind = DEBOUNCE_NOTHING;
+    if (!debounce_is_settled(d) && elapsed_us >= debounce_limit_us(d, settings)) {
+        settle(d, event);
+    }
     uint8_t phase = d->phase;
     bool closed = !d->closed;
     if (phase == DEBOUNCE_OPEN) {

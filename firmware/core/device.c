@@ -12,11 +12,12 @@
 /* Slow things are timed in ticks of 1.024 ms, in 16 bits: half the code of microseconds. None may
  * last half a minute. */
 #define TICK_SHIFT 10
-#define HOST_GONE_TICKS 5000 /* silence after which the board stops talking */
-#define RESEND_TICKS 300     /* unacknowledged records are sent again after this */
-#define BEAT_TICKS 30        /* the counters of 32 inputs about once a second */
-#define TRACE_HOLD_TICKS 4   /* a trace message waits this long for more edges */
-#define LAMP_TICKS 60        /* a closure shorter than the eye notices still shows */
+#define HOST_GONE_TICKS 5000   /* silence after which the board stops talking */
+#define RESEND_TICKS 300       /* unacknowledged records are sent again after this */
+#define BEAT_TICKS 30          /* the counters of 32 inputs about once a second */
+#define REST_US UINT32_C(4096) /* a power of two; see advance() */
+#define TRACE_HOLD_TICKS 4     /* a trace message waits this long for more edges */
+#define LAMP_TICKS 60          /* a closure shorter than the eye notices still shows */
 #define BLINK_S_MAX 60
 
 static bool is_past(uint32_t now_us, uint32_t due_us) {
@@ -82,13 +83,13 @@ static void report_faults(struct device *d, uint8_t input, uint8_t changed, uint
         return;
     }
     levels_t bit = level_bit(input);
-    d->faulty = (levels_t)(d->faults[input].active ? d->faulty | bit : d->faulty & ~bit);
+    d->faulty = (levels_t)(d->inputs[input].fault.active ? d->faulty | bit : d->faulty & ~bit);
     for (uint8_t which = FAULT_STUCK_CLOSED; which <= FAULT_SHORTED;
          which = (uint8_t)(which << 1)) {
         if (changed & which) {
             struct record record = {.kind = RECORD_FAULT};
             record.detail[FAULT_WHICH] = which;
-            record.detail[FAULT_IS_ACTIVE] = (d->faults[input].active & which) != 0;
+            record.detail[FAULT_IS_ACTIVE] = (d->inputs[input].fault.active & which) != 0;
             push(d, &record, input, time_us);
         }
     }
@@ -96,8 +97,8 @@ static void report_faults(struct device *d, uint8_t input, uint8_t changed, uint
 
 static void closure_made(struct device *d, uint8_t input, const struct debounce_event *event) {
     levels_t bit = level_bit(input);
-    struct counters *counters = &d->counters[input];
-    struct fault *fault = &d->faults[input];
+    struct counters *counters = &d->inputs[input].counters;
+    struct fault *fault = &d->inputs[input].fault;
     count32(&counters->closures);
     add16(&d->closures_since_armed, 1);
     d->overlong = (levels_t)(d->overlong & ~bit);
@@ -129,11 +130,11 @@ static void closure_broke(struct device *d, uint8_t input, const struct debounce
         record.detail[BROKE_DURATION] = width_code(duration_ms);
         push(d, &record, input, event->time_us);
     }
-    report_faults(d, input, fault_broke(&d->faults[input]), event->time_us);
+    report_faults(d, input, fault_broke(&d->inputs[input].fault), event->time_us);
 }
 
 static void handle(struct device *d, uint8_t input, const struct debounce_event *event) {
-    struct counters *counters = &d->counters[input];
+    struct counters *counters = &d->inputs[input].counters;
     switch (event->kind) {
     case DEBOUNCE_MADE:
         closure_made(d, input, event);
@@ -152,7 +153,7 @@ static void handle(struct device *d, uint8_t input, const struct debounce_event 
     default:
         break;
     }
-    if (debounce_is_settled(&d->debounces[input])) {
+    if (debounce_is_settled(&d->inputs[input].debounce)) {
         d->busy = (levels_t)(d->busy & ~level_bit(input));
     }
 }
@@ -180,7 +181,7 @@ static void settle(struct device *d, uint32_t now_us) {
     levels_t busy = d->busy;
     for (uint8_t i = 0; busy != 0; i++, busy >>= 1) {
         if (busy & 1) {
-            struct debounce *debounce = &d->debounces[i];
+            struct debounce *debounce = &d->inputs[i].debounce;
             const struct debounce_settings *settings = &d->settings.inputs[i];
             uint16_t left_us = debounce_left(debounce, settings, now_us);
             if (left_us == 0) {
@@ -207,11 +208,11 @@ static void end_second(struct device *d) {
     uint32_t armed_ms = armed_s > UINT32_MAX / 1000 ? UINT32_MAX : armed_s * 1000;
     for (uint8_t i = 0; i < d->config->inputs; i++) {
         const struct fault_settings *settings = &d->settings.fault;
-        struct fault *fault = &d->faults[i];
+        struct fault *fault = &d->inputs[i].fault;
         levels_t bit = level_bit(i);
         uint8_t changed = fault_window(fault, settings);
         if (d->made & bit & ~d->overlong) {
-            uint32_t closed_ms = (end_us - d->debounces[i].made_us) / 1000;
+            uint32_t closed_ms = (end_us - d->inputs[i].debounce.made_us) / 1000;
             changed |= fault_closed(fault, settings, closed_ms);
             if (closed_ms > CLOSED_MS_MAX) {
                 d->overlong |= bit;
@@ -224,17 +225,6 @@ static void end_second(struct device *d) {
     }
 }
 
-/* Second by second, so that the result does not depend on how often the caller looks. */
-static void advance(struct device *d, uint32_t now_us) {
-    if (!is_past(now_us, d->now.low)) {
-        return;
-    }
-    while (now_us - d->window_us >= FAULT_WINDOW_US) {
-        end_second(d);
-    }
-    settle(d, now_us);
-}
-
 static void trace_edge(struct device *d, uint8_t input, bool closed) {
     struct trace_batch *batch = &d->trace;
     uint32_t after_us = batch->count == 0 ? 0 : d->now.low - batch->last_us;
@@ -244,7 +234,6 @@ static void trace_edge(struct device *d, uint8_t input, bool closed) {
     }
     if (batch->count == 0) {
         batch->first = d->now;
-        batch->tick = d->tick;
     }
     batch->last_us = d->now.low;
     struct trace_edge *edge = &batch->edges[batch->count++];
@@ -252,35 +241,78 @@ static void trace_edge(struct device *d, uint8_t input, bool closed) {
     edge->level = (uint8_t)((input + 1) | (closed ? 0x80 : 0));
 }
 
-static void take_edge(struct device *d, uint8_t input) {
-    levels_t bit = level_bit(input);
-    struct fault *fault = &d->faults[input];
-    struct debounce *debounce = &d->debounces[input];
-    struct debounce_event event;
-    count32(&d->counters[input].edges);
-    debounce_edge(debounce, &d->settings.inputs[input], d->now.low, &event);
-    d->busy |= bit;
-    note_due(d, debounce_limit_us(debounce, &d->settings.inputs[input]));
-    if (event.kind != DEBOUNCE_NOTHING) {
-        handle(d, input, &event);
+/* What would be an edge: a resting input's closing waits. */
+static levels_t news(const struct device *d, levels_t levels) {
+    return (levels_t)((levels ^ d->taken) & ~(levels & d->resting));
+}
+
+static void take_edges(struct device *d) {
+    levels_t changed = news(d, d->levels);
+    d->taken ^= changed;
+    d->busy |= changed;
+    uint16_t soonest_us = UINT16_MAX;
+    levels_t bit = 1;
+    /* Pointers that walk along: an index would be multiplied by the size at every turn. */
+    struct input *input = d->inputs;
+    const struct debounce_settings *settings = d->settings.inputs;
+    for (uint8_t i = 0; changed != 0; i++, bit = (levels_t)(bit << 1), input++, settings++) {
+        if (!(changed & bit)) {
+            continue;
+        }
+        changed ^= bit;
+        struct debounce_event event;
+        count32(&input->counters.edges);
+        debounce_edge(&input->debounce, settings, d->now.low, &event);
+        if (event.kind != DEBOUNCE_NOTHING) {
+            handle(d, i, &event);
+        }
+        uint8_t faults = fault_edge(&input->fault, &d->settings.fault);
+        if (faults != 0) {
+            report_faults(d, i, faults, d->now.low);
+        }
+        if (fault_is_storm(&input->fault)) {
+            d->resting |= bit;
+        } else if ((d->traced & bit) && !input->fault.muted) {
+            trace_edge(d, i, input->debounce.closed);
+        }
+        uint16_t left_us = debounce_limit_us(&input->debounce, settings);
+        if (left_us < soonest_us) {
+            soonest_us = left_us;
+        }
     }
-    if (!debounce->closed) {
-        d->power_up = (levels_t)(d->power_up & ~bit);
-    }
-    report_faults(d, input, fault_edge(fault, &d->settings.fault), d->now.low);
-    if ((d->traced & bit) && !fault->muted) {
-        trace_edge(d, input, debounce->closed);
-    }
+    note_due(d, soonest_us);
+    d->power_up &= d->taken;
 }
 
 static void take_levels(struct device *d, levels_t levels) {
-    levels_t changed = (levels_t)((levels ^ d->levels) & all_inputs(d));
-    d->levels ^= changed;
-    for (uint8_t i = 0; changed != 0; i++, changed >>= 1) {
-        if (changed & 1) {
-            take_edge(d, i);
+    d->levels = levels & all_inputs(d);
+    take_edges(d);
+}
+
+/* Second by second, so that the result does not depend on how often the caller looks. */
+static void pass(struct device *d, uint32_t now_us) {
+    while (now_us - d->window_us >= FAULT_WINDOW_US) {
+        end_second(d);
+    }
+    settle(d, now_us);
+}
+
+/* An input in a storm rests after each edge: openings are taken all the same, a closing that is
+ * still there at the next multiple of REST_US. So the storm costs two edges an input and REST_US,
+ * however wild it is, and nothing counts as closed that did not stand for make_us. */
+static void advance(struct device *d, uint32_t now_us) {
+    if (!is_past(now_us, d->now.low)) {
+        return;
+    }
+    if (d->resting != 0) {
+        uint32_t over_us = (d->now.low | (REST_US - 1)) + 1;
+        if (is_past(now_us, over_us)) {
+            pass(d, over_us);
+            d->resting = 0;
+            take_edges(d);
         }
     }
+    pass(d, now_us);
 }
 
 void device_init(struct device *d, const struct device_config *config,
@@ -302,19 +334,26 @@ void device_init(struct device *d, const struct device_config *config,
     selftest_init(&d->selftest);
     frame_reader_init(&d->reader, d->body, COMMAND_BODY_MAX);
     for (uint8_t i = 0; i < REEDPROOF_INPUTS; i++) {
-        debounce_init(&d->debounces[i]);
-        fault_init(&d->faults[i]);
+        debounce_init(&d->inputs[i].debounce);
+        fault_init(&d->inputs[i].fault);
     }
     d->power_up = levels & all_inputs(d);
     take_levels(d, levels);
 }
 
-void device_sample(struct device *d, uint32_t time_us, levels_t levels) {
+bool device_sample(struct device *d, uint32_t time_us, levels_t levels) {
     if (device_is_testing(d)) {
-        return;
+        return false;
+    }
+    /* Nearly all that a storm samples ends here. */
+    levels &= all_inputs(d);
+    if (news(d, levels) == 0 && ((time_us ^ d->now.low) & ~(REST_US - 1)) == 0) {
+        d->levels = levels;
+        return false;
     }
     advance(d, time_us);
     take_levels(d, levels);
+    return true;
 }
 
 void device_poll(struct device *d, uint32_t now_us) {
@@ -368,7 +407,7 @@ static uint8_t arm(struct device *d, levels_t inputs) {
     d->armed_at_s = d->seconds + 1; /* the second at hand does not count */
     d->closures_since_armed = 0;
     for (uint8_t i = 0; i < d->config->inputs; i++) {
-        report_faults(d, i, fault_arm(&d->faults[i]), d->now.low);
+        report_faults(d, i, fault_arm(&d->inputs[i].fault), d->now.low);
     }
     return REPLY_DONE;
 }
@@ -511,7 +550,8 @@ static uint8_t send_settings(struct device *d, uint8_t *out) {
 static uint8_t send_selftest(struct device *d, uint8_t *out) {
     struct selftest_result result = selftest_result(&d->selftest);
     d->selftest_due = false;
-    uint8_t changed = fault_shorted(&d->faults[result.input], result.verdict == SELFTEST_SHORTED);
+    uint8_t changed =
+        fault_shorted(&d->inputs[result.input].fault, result.verdict == SELFTEST_SHORTED);
     report_faults(d, result.input, changed, d->now.low);
     return message_selftest(out, d->sequence++, result.input, result.verdict, result.partners);
 }
@@ -519,7 +559,7 @@ static uint8_t send_selftest(struct device *d, uint8_t *out) {
 /* The board's state and, in rotation, one input's counters. */
 static uint8_t send_heartbeat(struct device *d, uint8_t *out) {
     uint8_t input = d->beat_input;
-    const struct counters *counters = &d->counters[input];
+    const struct counters *counters = &d->inputs[input].counters;
     uint8_t *at = frame_begin(out, MESSAGE_HEARTBEAT, d->sequence++);
     at = frame_time(at, d->now);
     at = frame_u32(at, d->ring.next_number);
@@ -528,7 +568,7 @@ static uint8_t send_heartbeat(struct device *d, uint8_t *out) {
     at = frame_u16(at, d->reader.bad);
     at = frame_u32(at, d->levels);
     at = frame_u8(at, (uint8_t)(input + 1));
-    at = frame_u8(at, d->faults[input].active);
+    at = frame_u8(at, d->inputs[input].fault.active);
     at = frame_u32(at, counters->edges);
     at = frame_u32(at, counters->closures);
     at = frame_u16(at, counters->lost);
@@ -582,10 +622,6 @@ uint8_t device_transmit(struct device *d, uint8_t *out, uint8_t room) {
     if (d->selftest_due) {
         return send_selftest(d, out);
     }
-    if (d->trace.count == TRACE_BATCH ||
-        (d->trace.count != 0 && has_passed(d, d->trace.tick, TRACE_HOLD_TICKS))) {
-        return room < MESSAGE_TRACE_MAX ? 0 : send_trace(d, out);
-    }
     if (has_passed(d, d->beat_tick, BEAT_TICKS)) {
         return room < MESSAGE_HEARTBEAT_MAX ? 0 : send_heartbeat(d, out);
     }
@@ -594,6 +630,12 @@ uint8_t device_transmit(struct device *d, uint8_t *out, uint8_t room) {
     }
     if (record_ring_has_unacknowledged(&d->ring) && has_passed(d, d->sent_tick, RESEND_TICKS)) {
         record_ring_rewind(&d->ring);
+    }
+    /* Last: a trace counts what it loses, the others must not lose anything. */
+    if (d->trace.count == TRACE_BATCH ||
+        (d->trace.count != 0 &&
+         has_passed(d, (uint16_t)(d->trace.first.low >> TICK_SHIFT), TRACE_HOLD_TICKS))) {
+        return room < MESSAGE_TRACE_MAX ? 0 : send_trace(d, out);
     }
     return 0;
 }

@@ -51,10 +51,16 @@ struct counters { /* since boot; each stays at its maximum once there */
     uint8_t longest_dropout;
 };
 
+/* All of an input together: small boards reach a struct's first 64 bytes from one pointer. */
+struct input {
+    struct debounce debounce;
+    struct fault fault;
+    struct counters counters;
+};
+
 struct trace_batch {
     struct board_time first;
     uint32_t last_us;
-    uint16_t tick; /* of the first edge */
     uint16_t lost; /* edges that met a full batch since boot; wraps */
     uint8_t count;
     struct trace_edge edges[TRACE_BATCH];
@@ -69,7 +75,9 @@ struct device {
     uint32_t seconds;   /* whole ones since boot */
     uint32_t armed_at_s;
     uint32_t boot;
-    levels_t levels;     /* raw */
+    levels_t levels;     /* raw, as sampled last */
+    levels_t taken;      /* raw, as of the edges taken */
+    levels_t resting;    /* inputs in a storm, whose next closing waits; see device.c */
     levels_t busy;       /* inputs in a train of edges */
     levels_t power_up;   /* closed since the first sample */
     levels_t unrecorded; /* the closure at hand has no made record, so it gets no broke record */
@@ -109,9 +117,7 @@ struct device {
     uint8_t store_at; /* next byte of the settings to store; SETTINGS_BYTES = all stored */
 
     struct settings settings;
-    struct debounce debounces[REEDPROOF_INPUTS];
-    struct fault faults[REEDPROOF_INPUTS];
-    struct counters counters[REEDPROOF_INPUTS];
+    struct input inputs[REEDPROOF_INPUTS];
     struct record_ring ring;
     struct trace_batch trace;
     struct selftest selftest;
@@ -125,8 +131,8 @@ void device_init(struct device *device, const struct device_config *config,
                  const uint8_t *settings_image, uint32_t boot, uint8_t reset_cause, uint32_t now_us,
                  levels_t levels);
 
-/* Levels at a time; call in order of time. */
-void device_sample(struct device *device, uint32_t time_us, levels_t levels);
+/* Levels at a time; call in order of time. False when that took next to no time: see device.c. */
+bool device_sample(struct device *device, uint32_t time_us, levels_t levels);
 
 /* Lets time pass when nothing changes; call often (at least once in half a second). */
 void device_poll(struct device *device, uint32_t now_us);

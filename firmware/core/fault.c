@@ -15,7 +15,7 @@ void fault_init(struct fault *fault) {
 }
 
 uint8_t fault_edge(struct fault *fault, const struct fault_settings *settings) {
-    if (fault->edges < UINT8_MAX) {
+    if (fault->edges < STORM_EDGES) {
         fault->edges++;
     }
     return fault->edges > settings->chatter_edges ? set(fault, FAULT_CHATTER, true) : 0;

@@ -14,6 +14,8 @@ enum fault_bit {
 };
 
 #define CHATTER_EDGES_MAX 254
+#define STORM_EDGES UINT8_MAX /* more than any chatter_edges: all there is to know of this second  \
+                               */
 #define FAULT_WINDOW_US UINT32_C(1000000) /* chatter is judged second by second */
 
 struct fault_settings {
@@ -32,6 +34,10 @@ struct fault {
 
 void fault_init(struct fault *fault);
 uint8_t fault_edge(struct fault *fault, const struct fault_settings *settings);
+
+static inline bool fault_is_storm(const struct fault *fault) {
+    return fault->edges == STORM_EDGES;
+}
 
 /* The end of a second. A chattering input is muted from the second after the one that showed it,
  * so that the closure that was being made still counts, and heard again after a calm second. */

@@ -128,3 +128,37 @@ def closures(edges: Sequence[int], make_us: int, break_us: int) -> list[Closure]
             )
         )
     return found
+
+
+STORM_EDGES = 255
+REST_US = 4096
+
+
+def taken(edges: Sequence[int], boot_us: int) -> list[int]:
+    """Of one input's raw edges, those that a board takes (section 7 of protocol.md): all, but once there were
+    STORM_EDGES in a second since `boot_us`, a closing after a taken edge waits for a multiple of REST_US.
+    """
+    found: list[int] = []
+    in_second: dict[int, int] = {}
+    raw = closed = False
+    rests_until: int | None = None
+
+    def take(at_us: int) -> None:
+        nonlocal closed, rests_until
+        second = (at_us - boot_us) // 1_000_000
+        in_second[second] = in_second.get(second, 0) + 1
+        found.append(at_us)
+        closed = not closed
+        if in_second[second] >= STORM_EDGES:
+            rests_until = (at_us // REST_US + 1) * REST_US
+
+    for at_us in [*edges, None]:
+        if rests_until is not None and (at_us is None or at_us >= rests_until):
+            over_us, rests_until = rests_until, None
+            if raw != closed:
+                take(over_us)
+        if at_us is not None:
+            raw = not raw
+            if raw != closed and not (raw and rests_until is not None):
+                take(at_us)
+    return found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 from collections import Counter
 from collections.abc import Sequence
 
@@ -356,8 +357,9 @@ def test_recorded_and_lost_are_all_closures_for_a_host_that_never_acknowledges(s
     assert sum(beat.lost for beat in beats[-16:]) > 50, f"seed {seed} tests nothing"
     check_ledger(seed, beats, kept)
     for beat in beats[-16:]:
-        mine = [at_us for at_us, number in edges if number == beat.input]
-        assert beat.edges == len(mine)
+        mine = [bench.start_us + at_us for at_us, number in edges if number == beat.input]
+        mine = reference.taken(mine, bench.start_us)
+        assert beat.edges == len(mine), f"seed {seed}: {beat}"
         assert beat.closures == len(reference.closures(mine, MAKE_US, BREAK_US)), f"seed {seed}: {beat}"
 
 
@@ -523,6 +525,55 @@ def test_a_closure_made_while_muted_has_no_broke_either() -> None:
     assert [type(record) for record in records_of(bench)] == [FaultChange]
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_storm_is_thinned_by_the_rule_however_often_the_board_is_polled(seed: int) -> None:
+    chance = random.Random(seed)
+    inputs, storm_end_us = 4, 2_500_000
+    edges = []
+    for number in range(1, inputs + 1):
+        at_us = chance.randrange(200 * MS)
+        mean_us = chance.choice([60, 300, 1500, 4000])
+        for _ in range(storm_end_us // mean_us // 2 * 2 + number % 2):  # half of them end closed
+            at_us += 1 + int(chance.expovariate(1 / mean_us))
+            edges.append((at_us, number))
+    edges.sort()
+    found = []
+    for step_us in (370, 50 * MS):
+        bench = Bench(inputs=inputs, now_us=EPOCH_US - 1_234_567)
+        bench.connect()
+        for (at_us, number), closed in zip(edges, closed_after(edges), strict=True):
+            bench.run(bench.start_us + at_us - bench.now_us, step_us=step_us, host=PROBE)
+            bench.level(number, closed)
+        bench.run(bench.start_us + 5 * S - bench.now_us, step_us=step_us, host=PROBE)
+        beats = {beat.input: beat for beat in bench.all(Heartbeat)}
+        for number in range(1, inputs + 1):
+            mine = [bench.start_us + at_us for at_us, one in edges if one == number]
+            left = reference.taken(mine, bench.start_us)
+            assert beats[number].edges == len(left), f"seed {seed}, input {number}"
+            expected = reference.closures(left, MAKE_US, BREAK_US)
+            assert beats[number].closures == len(expected), f"seed {seed}, input {number}"
+            assert beats[number].faults == 0
+            assert bool(beats[number].levels >> (number - 1) & 1) == len(mine) % 2
+        assert any(beats[number].edges < sum(one == number for _, one in edges) for number in beats)
+        check_ledger(seed, bench.all(Heartbeat), records_of(bench))
+        found.append(sorted(map(str, records_of(bench))))
+    strip = re.compile(r"number=\d+, ")  # what is due in one turn comes in the order of the inputs
+    assert [[strip.sub("", one) for one in some] for some in found[:1]] == [
+        [strip.sub("", one) for one in some] for some in found[1:]
+    ]
+
+
+@pytest.mark.parametrize("edges", [254, 255])
+def test_a_storm_is_255_edges_in_a_second(edges: int) -> None:
+    bench = connected(inputs=1)
+    bench.do(records.SetBoard(0, 0, 0, 254))
+    bench.run(S - bench.now_us)
+    storm(bench, 1, edges, 100)
+    storm(bench, 1, 3, 0)
+    beat = next(m for m in after(bench, S) if m.input == 1)
+    assert beat.edges == (257 if edges == 254 else 256)
+
+
 def test_stuck_closed_comes_after_stuck_ms_and_goes_with_the_opening() -> None:
     bench = connected()
     bench.do(records.SetBoard(3000, 0, 0, 95))
@@ -653,6 +704,30 @@ def test_trace_counts_the_edges_that_did_not_fit() -> None:
     storm(bench, 1, 2, 100)
     bench.run(10 * MS)
     assert [(len(batch.edges), batch.lost) for batch in bench.all(TraceEdges)[1:]] == [(2, 12)]
+
+
+def test_a_full_trace_lets_heartbeats_and_records_pass() -> None:
+    bench = connected(inputs=2)
+    bench.do(records.SetTrace(1))
+    bench.line_is_up = False
+    storm(bench, 1, 10, 100)
+    bench.closure(2)
+    bench.messages.clear()
+    bench.line_is_up = True
+    bench.turn()
+    assert [type(message) for message in bench.messages][:1] == [Heartbeat]
+    assert [type(message) for message in bench.messages][-1:] == [TraceEdges]
+    assert [type(message) for message in records_of(bench)] == [Made, Broke]
+
+
+def test_a_storm_is_not_traced() -> None:
+    bench = connected(inputs=1)
+    bench.do(records.SetBoard(0, 0, 0, 254))
+    bench.do(records.SetTrace(1))
+    bench.run(S - bench.now_us)
+    storm(bench, 1, 1000, 300)
+    batches = bench.take(TraceEdges)
+    assert (sum(len(batch.edges) for batch in batches), batches[-1].lost) == (254, 0)
 
 
 def test_a_trace_waits_4_ms_for_more_edges() -> None:

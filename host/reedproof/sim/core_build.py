@@ -42,7 +42,7 @@ struct selftest_pins { levels_t pulled; levels_t driven; };
 struct device { ...; };
 void device_init(struct device *, const struct device_config *, const uint8_t *, uint32_t, uint8_t,
                  uint32_t, levels_t);
-void device_sample(struct device *, uint32_t, levels_t);
+bool device_sample(struct device *, uint32_t, levels_t);
 void device_poll(struct device *, uint32_t);
 void device_note_lost_snapshots(struct device *, uint16_t);
 void device_receive(struct device *, uint32_t, uint8_t);
