@@ -18,10 +18,12 @@
 #include "pins_328p.h"
 #define SERIAL_RX_vect USART_RX_vect
 #define SERIAL_UDRE_vect USART_UDRE_vect
+#define RECEIVE_BYTES 32 /* 0.64 ms of the line: an acknowledgement and another command */
 #else
 #include "pins_2560.h"
 #define SERIAL_RX_vect USART0_RX_vect
 #define SERIAL_UDRE_vect USART0_UDRE_vect
+#define RECEIVE_BYTES 128 /* twice the inputs take twice the time until the line is looked at */
 #endif
 
 #define SAMPLE_US 50
@@ -105,10 +107,20 @@ static uint16_t read_clock(uint32_t *high) {
     return now;
 }
 
+/* `high << 15 | ticks >> 1` without the shift by 15: the chip shifts by one bit or by whole bytes.
+ */
+static uint32_t to_us(uint32_t high, uint16_t ticks) {
+    uint16_t low = ticks >> 1;
+    if (high & 1) {
+        low |= 0x8000u;
+    }
+    return high >> 1 << 16 | low;
+}
+
 uint32_t port_now_us(void) {
     uint32_t high;
     uint16_t now = read_clock(&high);
-    return high << 15 | now >> 1;
+    return to_us(high, now);
 }
 
 /* ---- inputs ---- */
@@ -133,7 +145,7 @@ bool port_take_sample(uint32_t *time_us, levels_t *levels) {
     if (snapshot.stamp > read_clock(&high)) {
         high--;
     }
-    *time_us = high << 15 | snapshot.stamp >> 1;
+    *time_us = to_us(high, snapshot.stamp);
     *levels = snapshot.levels;
     return true;
 }
@@ -231,7 +243,6 @@ void port_lamp(bool lit) {
 /* ---- serial line: 500 kbaud, exact at 16 MHz ---- */
 
 #define SEND_BYTES 64 /* powers of two; one byte stays empty */
-#define RECEIVE_BYTES 32
 
 static uint8_t send_ring[SEND_BYTES];
 static volatile uint8_t send_head;
