@@ -179,14 +179,14 @@ static void settle(struct device *d, uint32_t now_us) {
     }
     uint16_t soonest_us = UINT16_MAX;
     levels_t busy = d->busy;
-    for (uint8_t i = 0; busy != 0; i++, busy >>= 1) {
+    struct input *input = d->inputs;
+    const struct debounce_settings *settings = d->settings.inputs;
+    for (uint8_t i = 0; busy != 0; i++, busy >>= 1, input++, settings++) {
         if (busy & 1) {
-            struct debounce *debounce = &d->inputs[i].debounce;
-            const struct debounce_settings *settings = &d->settings.inputs[i];
-            uint16_t left_us = debounce_left(debounce, settings, now_us);
+            uint16_t left_us = debounce_left(&input->debounce, settings, now_us);
             if (left_us == 0) {
                 struct debounce_event event;
-                debounce_settle(debounce, settings, now_us, &event);
+                debounce_settle(&input->debounce, settings, now_us, &event);
                 handle(d, i, &event);
             } else if (left_us < soonest_us) {
                 soonest_us = left_us;

@@ -135,14 +135,28 @@ _Static_assert(offsetof(struct sampler, slots) == 4 + sizeof(levels_t), "sample.
 _Static_assert(sizeof(struct snapshot) == 2 + sizeof(levels_t), "sample.S");
 _Static_assert(SAMPLER_SLOTS == 16, "sample.S");
 
+/* A stamp wraps in 32.8 ms. The loop comes round far more often, but a full queue of samples, each
+ * with a record for every input, takes longer on the Mega. What is this late is lost, save the
+ * newest: a wrong time would be worse, and the levels must be known in the end. */
+#define LATE_TICKS 0x8000u
+
 bool port_take_sample(uint32_t *time_us, levels_t *levels) {
     struct snapshot snapshot;
-    if (!sampler_take(&sampler, &snapshot)) {
-        return false;
-    }
-    /* The loop comes round far more often than the 32 ms in which the stamp wraps. */
     uint32_t high;
-    if (snapshot.stamp > read_clock(&high)) {
+    uint16_t now;
+    for (;;) {
+        if (!sampler_take(&sampler, &snapshot)) {
+            return false;
+        }
+        now = read_clock(&high);
+        if ((uint16_t)(now - snapshot.stamp) < LATE_TICKS || sampler.tail == sampler.head) {
+            break;
+        }
+        ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+            sampler.lost++;
+        }
+    }
+    if (snapshot.stamp > now) {
         high--;
     }
     *time_us = to_us(high, snapshot.stamp);
