@@ -346,7 +346,6 @@ bool device_sample(struct device *d, uint32_t time_us, levels_t levels) {
         return false;
     }
     /* Nearly all that a storm samples ends here. */
-    levels &= all_inputs(d);
     if (news(d, levels) == 0 && ((time_us ^ d->now.low) & ~(REST_US - 1)) == 0) {
         d->levels = levels;
         return false;
