@@ -10,7 +10,7 @@ import sys
 
 from rich.console import Console
 
-from benchmarks import avr, host
+from benchmarks import avr, host, storm
 from reedproof.cli.common import table
 
 COMPARE = {"<=": float.__le__, ">=": float.__ge__}
@@ -31,6 +31,7 @@ def main() -> int:
         rows.add_row(name, f"{value:.3g}" if value < 100 else f"{value:.0f}", unit, target, verdict)
 
     avr.run(report)
+    storm.run(report)
     host.run(report)
     Console(width=110).print(rows)
     return 1 if missed else 0

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import random
 import re
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -72,8 +73,9 @@ def sampling(report: Report) -> int:
     return idle
 
 
-def counter_loop() -> int:
-    """Cycles of the plain interrupt when nothing changes, built with the flags of the firmware."""
+@contextlib.contextmanager
+def counter_loop_board() -> Iterator[Simulator]:
+    """A chip that runs counter_loop.c, built with the flags of the firmware."""
     flags = re.findall(r"^AVR_FLAGS := (.*?[^\\])$", (ROOT / "Makefile").read_text(), re.M | re.S)[0]
     warnings = re.findall(r"^WARNINGS := (.*)$", (ROOT / "Makefile").read_text(), re.M)[0]
     options = flags.replace("\\\n", " ").replace("$(WARNINGS)", warnings).split()
@@ -83,8 +85,14 @@ def counter_loop() -> int:
         source = Path(__file__).with_name("counter_loop.c")
         subprocess.run([*compiler, str(source), "-o", str(elf)], check=True)
         with Simulator(elf) as simulator:
-            simulator.run_us(20_000)
-            return max(simulator.interrupt_cycles(SAMPLING_VECTOR))
+            yield simulator
+
+
+def counter_loop() -> int:
+    """Cycles of the plain interrupt when nothing changes."""
+    with counter_loop_board() as simulator:
+        simulator.run_us(20_000)
+        return max(simulator.interrupt_cycles(SAMPLING_VECTOR))
 
 
 def carries(closures_per_s: float, host_us: float) -> bool:

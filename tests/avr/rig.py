@@ -76,6 +76,7 @@ class _CounterNames:
     bytes_aborted: int
     bytes_refused: int
     contentions: int
+    port_writes: int
 
 
 class Counters(_CounterNames, ctypes.Structure):
@@ -406,6 +407,11 @@ class Simulator:
     def contentions(self) -> int:
         """How often a net was found with one strong driver low and another high: something would get hot."""
         return self._open_counters().contentions
+
+    @property
+    def port_writes(self) -> int:
+        """Writes of the program to PORTx and DDRx registers so far, whether they changed anything or not."""
+        return self._open_counters().port_writes
 
     def _pin(self, port: str, bit: int) -> tuple[int, int]:
         index = ord(port) - ord("A") if len(port) == 1 else -1

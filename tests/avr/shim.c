@@ -72,6 +72,7 @@ struct counters {
     uint64_t bytes_written, bytes_transmitted, bytes_in_flight, bytes_aborted;
     uint64_t bytes_refused;
     uint64_t contentions;
+    uint64_t port_writes;
 };
 
 struct drive {
@@ -273,7 +274,9 @@ static void write_port_register(struct rig *rig, avr_ioport_t *port, avr_io_addr
 }
 
 static void on_port_write(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param) {
-    write_port_register(avr->custom.data, param, address, value);
+    struct rig *rig = avr->custom.data;
+    rig->counters.port_writes++;
+    write_port_register(rig, param, address, value);
 }
 
 static void on_pin_write(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param) {
