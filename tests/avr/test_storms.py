@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 from avr_board import CYCLES_PER_US, SAMPLE_US, AvrBoard
+from benchmarks import storm
 
 from reedproof.records import (
     Broke,
@@ -368,47 +369,43 @@ def test_what_was_closed_before_and_is_closed_after(
         ]
     chance = random.Random(7)
     storm_us = board.now_us + 1000
-    edges = []
+    edges: list[Edge] = []
     for number in numbers:
-        offset = [] if begins_closed else [(storm_us, number, True)]
-        storm = rubbing(chance, number, storm_us + 200, storm_us + 2 * SECOND_US)
-        # Starting closed, the first edge opens; what `rubbing` leaves open is closed.
-        edges += offset + [(time_us, number, not closed) for time_us, _, closed in storm]
-        if not ends_closed:
-            edges.append((storm_us + 2 * SECOND_US + 20_000, number, False))
+        first = rubbing(chance, number, storm_us, storm_us + 1_300_000)
+        # Open for longer than break_us: what closes after that is muted.
+        second = rubbing(chance, number, storm_us + 1_330_000, storm_us + 2 * SECOND_US)
+        toggles = first[: len(first) - begins_closed] + second[: len(second) - ends_closed]
+        edges += [(at_us, number, (i % 2 == 0) != begins_closed) for i, (at_us, _, _) in enumerate(toggles)]
+        assert edges[-1][2] == ends_closed
     board.play(sorted(edges))
     board.run_to(storm_us + 2 * SECOND_US + CALM_US)
     beats = board.counters()
     for number in numbers:
         assert bool(beats[number].levels >> (number - 1) & 1) == ends_closed
         assert beats[number].faults == 0
-        mine = [
-            record for record in board.stored if isinstance(record, (Made, Broke)) and record.input == number
-        ]
-        assert [type(record) for record in mine] == [(Made, Broke)[i % 2] for i in range(len(mine))]
-        if not ends_closed:
-            assert len(mine) % 2 == 0
-    board.check_ledger()
+        assert beats[number].lost > 0
+    open_us = board.now_us + 1000
     if ends_closed:
-        recorded = len([record for record in board.stored if isinstance(record, Broke)])
-        open_us = board.now_us + 1000
-        made = {
-            number: sum(
-                isinstance(record, (Made, Broke)) and record.input == number for record in board.stored
-            )
-            % 2
-            for number in numbers
-        }
         board.play((open_us, number, False) for number in numbers)
         board.run_us(40_000)
-        broke = [record for record in board.stored if isinstance(record, Broke)][recorded:]
-        # Only what has a made record gets a broke record.
-        assert sorted(record.input for record in broke) == [number for number in numbers if made[number]]
-        assert all(-2 <= record.time_us - open_us <= SAMPLED_US for record in broke)
+    for number in numbers:
+        mine = [record for record in board.stored if isinstance(record, (Made, Broke))]
+        kinds = [type(record) for record in mine if record.input == number]
+        assert kinds == [Made, Broke] * (len(kinds) // 2), number  # none of a closure that was muted
+        assert all(record.time_us < open_us for record in mine)
+        assert len(kinds) > 0
     check_all_as_before(board)
 
 
 # ---- what a storm could upset
+
+
+def test_a_storm_costs_less_than_the_counter_loop() -> None:
+    """As test_budgets.py: simulated cycles, the same on every machine."""
+    targets: dict[str, tuple[float, str]] = {}
+    storm.run(lambda name, value, _, target: targets.update({name: (value, target)}))
+    value, target = targets["storm, on average / counter loop"]
+    assert (target, value <= 1) == ("<= 1", True), value
 
 
 def test_a_host_that_leaves_in_a_storm_is_not_talked_to_for_ever(make_board: MakeBoard) -> None:
