@@ -52,6 +52,9 @@ FULL_QUEUE_US = {"nano": 2000, "mega": 4000}
 REPLY_US = {"nano": 4000, "mega": 8000}
 # 17 or 33 messages; measured 11 and 40 ms.
 SETTINGS_US = {"nano": 20_000, "mega": 80_000}
+# The Nano's receive ring holds 0.64 ms of the line: while the first records of a storm on all inputs are
+# made, a frame may be cut; the host repeats it. Measured: 1.
+FRAMES_BAD = {"nano": 2, "mega": 0}
 # Due every 31 ms, but settings that were asked for go first. Measured: 70 ms on the Mega.
 HEARTBEAT_US = 100_000
 
@@ -145,6 +148,7 @@ class Replies:
 
     def check(self) -> None:
         print(f"asked {self.asked}, longest wait {self.longest_us}")
+        assert self.board.heartbeats[-1].frames_bad <= FRAMES_BAD[self.board.kind]
         assert self.board.simulator.resets == 0
         assert self.board.boot == self.boot
 
