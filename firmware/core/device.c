@@ -576,6 +576,7 @@ static uint8_t send_heartbeat(struct device *d, uint8_t *out) {
     at = frame_u8(at, counters->longest_blip);
     at = frame_u8(at, counters->longest_dropout);
     d->beat_tick = d->tick;
+    d->others_first = false;
     d->beat_input = (uint8_t)(input + 1) == d->config->inputs ? 0 : (uint8_t)(input + 1);
     return frame_end(out, at);
 }
@@ -589,10 +590,17 @@ static uint8_t send_record(struct device *d, uint8_t *out) {
     return message_record(out, d->sequence++, &record);
 }
 
+static bool trace_is_due(const struct device *d) {
+    uint16_t first_tick = (uint16_t)(d->trace.first.low >> TICK_SHIFT);
+    return d->trace.count == TRACE_BATCH ||
+           (d->trace.count != 0 && has_passed(d, first_tick, TRACE_HOLD_TICKS));
+}
+
 static uint8_t send_trace(struct device *d, uint8_t *out) {
     struct trace_batch *batch = &d->trace;
     uint8_t count = batch->count;
     batch->count = 0;
+    d->others_first = true;
     return message_trace(out, d->sequence++, batch->first, batch->lost, batch->edges, count);
 }
 
@@ -621,20 +629,19 @@ uint8_t device_transmit(struct device *d, uint8_t *out, uint8_t room) {
     if (d->selftest_due) {
         return send_selftest(d, out);
     }
+    /* Traces take turns with the others: they could fill the line, and records are the promise. */
+    if (trace_is_due(d) && !d->others_first) {
+        return room < MESSAGE_TRACE_MAX ? 0 : send_trace(d, out);
+    }
     if (has_passed(d, d->beat_tick, BEAT_TICKS)) {
         return room < MESSAGE_HEARTBEAT_MAX ? 0 : send_heartbeat(d, out);
     }
+    d->others_first = false;
     if (record_ring_has_unsent(&d->ring)) {
         return send_record(d, out);
     }
     if (record_ring_has_unacknowledged(&d->ring) && has_passed(d, d->sent_tick, RESEND_TICKS)) {
         record_ring_rewind(&d->ring);
-    }
-    /* Last: a trace counts what it loses, the others must not lose anything. */
-    if (d->trace.count == TRACE_BATCH ||
-        (d->trace.count != 0 &&
-         has_passed(d, (uint16_t)(d->trace.first.low >> TICK_SHIFT), TRACE_HOLD_TICKS))) {
-        return room < MESSAGE_TRACE_MAX ? 0 : send_trace(d, out);
     }
     return 0;
 }

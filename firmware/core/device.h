@@ -107,7 +107,8 @@ struct device {
     bool reply_due;
     bool selftest_due;
     bool lit;
-    bool reboot;
+    bool reboot : 1;
+    bool others_first : 1; /* a trace was sent last */
     uint8_t reply_command;
     uint8_t reply_sequence;
     uint8_t reply_status;
