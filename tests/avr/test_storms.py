@@ -45,12 +45,12 @@ CALM_US = 2 * SECOND_US + 300_000  # the second at hand, a calm one, and a heart
 # An edge is stamped when it is sampled: one sampling period, and what delays the sampling interrupt.
 SAMPLED_US = SAMPLE_US + 8
 # While the queue is full, an edge is sampled when the next snapshot has been handled: at worst one with an
-# edge and a record for every input. Measured: 1.4 ms on the Nano, 2.6 ms on the Mega.
+# edge and a record for every input. Measured: 1.6 ms on the Nano, 1.8 ms on the Mega.
 FULL_QUEUE_US = {"nano": 2000, "mega": 4000}
 # From a command's first bit to the last bit of the reply; 0.7 ms of it is the line. Measured in the worst
-# storm: 2.4 ms on the Nano, 4.3 ms on the Mega.
+# storm: 2.6 ms on the Nano, 2.7 ms on the Mega.
 REPLY_US = {"nano": 4000, "mega": 8000}
-# 17 or 33 messages; measured 11 and 40 ms.
+# 17 or 33 messages. Measured: 11 ms and 38 ms.
 SETTINGS_US = {"nano": 20_000, "mega": 80_000}
 # The Nano's receive ring holds 0.64 ms of the line: while the first records of a storm on all inputs are
 # made, a frame may be cut; the host repeats it. Measured: 1.
