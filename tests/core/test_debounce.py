@@ -50,6 +50,7 @@ def run(edges: Sequence[int], timing: Timing, polls: Iterable[int] = (), start_u
     debounce = ffi.new("struct debounce *")
     settings = ffi.new("struct debounce_settings *", {"make_us": timing.make_us, "break_us": timing.break_us})
     event = ffi.new("struct debounce_event *")
+    ffi.buffer(debounce)[:] = b"\xff" * ffi.sizeof("struct debounce")  # whatever was in memory
     lib.debounce_init(debounce)
     found: list[Seen] = []
 
@@ -172,6 +173,20 @@ TIMELINES: dict[str, tuple[dict[float, int], list[Event]]] = {
         {0: 1, 50: 0, 60: 1, 159: 0, 1000: 1, 1000 + 1: 0},
         [blip(2001, 3, 99)],
     ),
+    "the longest blip is that of its own train": (
+        {0: 1, 90: 0, 2000: 1, 2010: 0},
+        [blip(1090, 1, 90), blip(3010, 1, 10)],
+    ),
+    "dropouts of the closure before are no blip's width": (
+        {0: 1, 200: 0, 210: 1, 400: 0, 410: 1, 900: 0, 3000: 1, 3001: 0},
+        [
+            made(0, 100),
+            dropout(310, 1, 10),
+            dropout(510, 1, 10),
+            broke(900, 1900, 900, 0, 2),
+            blip(4001, 1, 1),
+        ],
+    ),
     "closes again at once after an opening": (
         {0: 1, 500: 0, 1500: 1, 1700: 0},
         [made(0, 100), broke(500, 1500, 500), made(1500, 1600), broke(1700, 2700, 200)],
@@ -227,6 +242,8 @@ def test_counts_stay_at_their_largest() -> None:
     assert [(event.kind, event.pairs, event.dropouts) for event in run(dropouts, T, [30_000])] == [
         ("made", 0, None), ("dropout", 300, None), ("dropout", 1, None), ("broke", 0, 255),
     ]  # fmt: skip
+    at_once = [*dropouts[:-3], 20_000]  # all 300 in the last train that was no opening
+    assert [event.dropouts for event in run(at_once, T, [30_000])][-1] == 255
 
 
 # ---- everything else, against the reference ----

@@ -117,6 +117,19 @@ def test_made_comes_before_the_contact_opens_and_broke_after() -> None:
     ]
 
 
+def test_what_counts_is_told_in_time() -> None:
+    """Whatever falls due on another input before: the board looks when the soonest of them is due."""
+    bench = connected()
+    bench.level(1, True)
+    bench.run(400, step_us=100)
+    bench.level(2, True)
+    told_us = {}
+    for _ in range(20):
+        bench.run(100, step_us=100)
+        told_us |= {made.input: bench.now_us - made.time_us for made in bench.take(Made)}
+    assert told_us == {1: MAKE_US, 2: MAKE_US}
+
+
 def test_bounces_and_dropouts_are_told() -> None:
     bench = connected()
     start_us = bench.now_us

@@ -24,6 +24,7 @@ def settings_of(
 
 def fresh() -> Any:
     fault = ffi.new("struct fault *")
+    ffi.buffer(fault)[:] = b"\xff" * ffi.sizeof("struct fault")  # whatever was in memory
     lib.fault_init(fault)
     assert (lib.fault_active(fault), lib.fault_muted(fault), fault.edges) == (0, False, 0)
     return fault
