@@ -21,14 +21,10 @@ static void start_train(struct debounce *d) {
     d->gap = 0;
 }
 
+/* Everything else is written by the first edge of a train before it is read. */
 void debounce_init(struct debounce *d) {
-    d->edge_us = 0;
-    d->made_us = 0;
-    d->open_us = 0;
-    d->width = 0;
     d->phase = DEBOUNCE_OPEN;
     d->closed = false;
-    start_train(d);
 }
 
 static void make(struct debounce *d, struct debounce_event *event) {
