@@ -125,6 +125,8 @@ def device_seeds() -> Iterator[bytes]:
     yield start + closures(0, 3) + ANSWERS + again + ANSWERS + op("ACKNOWLEDGE", 13, 0)
     yield start + closures(0, 20) + ANSWERS + op("ACKNOWLEDGE", 12, 0) + ANSWERS + closures(3, 2) + ANSWERS
     yield board(32, 2**32 - 30_000) + HELLO + ANSWERS + closures(31, 4) + ANSWERS
+    # The clock wraps with one cell left, where two are needed.
+    yield board(16, 2**32 - 90_000) + HELLO + ANSWERS + closures(0, 6) + ANSWERS
     yield board(3, 5, 0b111) + HELLO + ANSWERS + CLOSED + closures(1, 2) + pass_long(60_000_000) * 2 + ANSWERS
     probes = (COMMANDS["time_probe"] + pass_long(4_000_000) + ANSWERS) * 5
     yield start + COMMANDS["set_board"] + ANSWERS + COMMANDS["arm"] + ANSWERS + closures(2, 5) + probes
