@@ -31,7 +31,8 @@ AVR_FLAGS := -std=gnu11 -Os -flto -fshort-enums -ffunction-sections -fdata-secti
 AVR_SOURCES := firmware/main.c $(C_SOURCES) $(wildcard firmware/boards/avr/*.[cS])
 AVR_HEADERS := $(wildcard firmware/*.h firmware/core/*.h firmware/boards/avr/*.h)
 
-.PHONY: help setup demo test check firmware images screens sizes bench format lint types warnings cppcheck clean
+.PHONY: help setup demo test check firmware images screens sizes bench mutants fuzz fuzz-corpus \
+  format lint types warnings cppcheck clean
 
 help: ## this list
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -67,6 +68,28 @@ format: $(VENV)/.ready-dev ## formats all sources
 	$(VENV)/bin/ruff format .
 	$(VENV)/bin/ruff check --fix .
 
+mutants: $(VENV)/.ready-dev ## every small change of debounce and fault has to fail a test
+	$(PYTHON) tests/mutation/run.py
+
+FUZZERS := frame device
+FUZZ_RUNS_frame := 300000
+FUZZ_RUNS_device := 30000
+# The time is a safety; the number of runs is what is fixed. A small ring is full sooner.
+FUZZ_OPTIONS := -seed=1 -max_len=512 -max_total_time=180 -artifact_prefix=$(BUILD)/fuzz/
+FUZZ_FLAGS := -std=c11 -pedantic -g -O2 $(WARNINGS) -fsanitize=fuzzer,address,undefined \
+  -fno-sanitize-recover=all -DREEDPROOF_RING=12 -Ifirmware/core -Itests/fuzz
+
+fuzz: $(FUZZERS:%=fuzz-%) ## random bytes and calls at the frame decoder and the whole board
+
+fuzz-corpus: $(VENV)/.ready-dev $(FUZZERS:%=$(BUILD)/fuzz/%) ## finds anew the inputs that the fuzzers begin with
+	rm -rf tests/fuzz/corpus $(BUILD)/fuzz/seeds
+	$(PYTHON) tests/fuzz/seeds.py $(BUILD)/fuzz/seeds
+	for name in $(FUZZERS); do \
+	  found=$(BUILD)/fuzz/found-$$name; kept=tests/fuzz/corpus/$$name; mkdir -p $$found $$kept; \
+	  $(BUILD)/fuzz/$$name $(FUZZ_OPTIONS) -runs=$(FUZZ_RUNS_device) $$found $(BUILD)/fuzz/seeds/$$name || exit 1; \
+	  $(BUILD)/fuzz/$$name -merge=1 $$kept $(BUILD)/fuzz/seeds/$$name || exit 1; \
+	  $(BUILD)/fuzz/$$name -use_counters=0 -merge=1 $$kept $$found || exit 1; done
+
 clean: ## removes what was built, but not .venv
 	rm -rf $(BUILD) host/reedproof/sim/_core.* host/build host/*.egg-info
 
@@ -95,6 +118,18 @@ cppcheck: | avr-packages
 	  --inline-suppr --suppress=missingIncludeSystem --suppress=unusedStructMember \
 	  -Ifirmware/core firmware/core firmware/main.c $(BULK_SOURCES)
 
+# ---- parts of fuzz ----
+
+fuzz-%: $(BUILD)/fuzz/%
+	@rm -rf $(BUILD)/fuzz/found-$* && mkdir $(BUILD)/fuzz/found-$*
+	@$< $(FUZZ_OPTIONS) -runs=$(FUZZ_RUNS_$*) $(BUILD)/fuzz/found-$* tests/fuzz/corpus/$* >$<.log 2>&1 \
+	  || { tail -n 40 $<.log; echo "replay: $< FILE, with the file named above"; exit 1; }
+	@echo "fuzz $*: $$(tail -n 1 $<.log)"
+
+$(BUILD)/fuzz/%: tests/fuzz/fuzz_%.c tests/fuzz/reference.c tests/fuzz/reference.h $(wildcard firmware/core/*.[ch]) | fuzz-packages
+	@mkdir -p $(@D)
+	clang $(FUZZ_FLAGS) $(filter %.c,$^) -o $@
+
 # ---- set-up ----
 
 $(VENV)/bin/python:
@@ -109,9 +144,11 @@ $(VENV)/.ready-dev: $(VENV)/.ready
 	$(PYTHON) -m pip install --quiet --disable-pip-version-check -e '.[dev]'
 	@touch $@
 
-.PHONY: avr-packages
+.PHONY: avr-packages fuzz-packages
 avr-packages:
 	@tools/packages.sh avr
+fuzz-packages:
+	@tools/packages.sh fuzz
 
 # ---- firmware rules ----
 

@@ -4,11 +4,13 @@
 #
 #   tools/packages.sh python    to make a virtual environment and compile the core
 #   tools/packages.sh avr       to build the firmware and run it in the simulator
+#   tools/packages.sh fuzz      to build the fuzzers
 set -euo pipefail
 
-case "${1:?python or avr}" in
+case "${1:?python, avr or fuzz}" in
 python) needed=(python3-venv python3-dev gcc libc6-dev) ;;
 avr) needed=(gcc-avr binutils-avr avr-libc libsimavr-dev libelf-dev gcc libc6-dev cppcheck) ;;
+fuzz) needed=(clang libclang-rt-dev libc6-dev) ;;
 *) echo "packages.sh: unknown group $1" >&2; exit 2 ;;
 esac
 

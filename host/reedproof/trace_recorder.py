@@ -2,7 +2,8 @@
 
 Trace messages are not repeated, so edges can be lost on the board and on the line. But the board counts
 every edge, and each heartbeat tells the count of one input. Between two heartbeats of an input as many edges
-have to be in the file as were counted; what is missing is lost, and the file says so.
+have to be in the file as were counted; what is missing is lost, and the file says so. Only of an input in a
+storm, which chatters, the board takes not every edge; that is a gap.
 """
 
 from __future__ import annotations
@@ -16,7 +17,16 @@ from dataclasses import dataclass, field
 
 from reedproof.errors import LineError
 from reedproof.recorder import Recorder
-from reedproof.records import Heartbeat, LinkDown, LinkEvent, LinkUp, SetTrace, TraceEdges, input_mask
+from reedproof.records import (
+    Fault,
+    Heartbeat,
+    LinkDown,
+    LinkEvent,
+    LinkUp,
+    SetTrace,
+    TraceEdges,
+    input_mask,
+)
 from reedproof.trace_writer import TraceWriter, notes_of
 
 #: A heartbeat may overtake edges that wait for company; no edge comes later than this after it.
@@ -38,6 +48,7 @@ class _Input:
     missing: int = 0  # counted and not come; below 0 while an edge shares the microsecond of a heartbeat
     closed: bool = False  # as the file has it
     is_unsure: bool = True  # whether the level is as the file has it
+    chatters: bool = False
 
     @property
     def lost(self) -> int:
@@ -159,6 +170,9 @@ class TraceRecorder:
             else:
                 self._settle(line)
                 line.beat = beat
+            chatters = Fault.CHATTER in Fault(beat.faults)
+            self.gaps += chatters and not line.chatters
+            line.chatters = chatters
             if line.is_unsure:
                 line.is_unsure = False
                 closed = bool(beat.levels >> (beat.input - 1) & 1)

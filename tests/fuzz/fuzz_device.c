@@ -133,12 +133,14 @@ static void check_ring(struct bench *b) {
 
 static void check_input(const struct bench *b, uint8_t i) {
     const struct device *d = b->device;
-    const struct debounce *debounce = &d->debounces[i];
-    HOLDS((d->levels >> i & 1) == debounce->closed);
+    const struct debounce *debounce = &d->inputs[i].debounce;
+    HOLDS((d->taken >> i & 1) == debounce->closed);
+    /* Only the closing of an input that rests may wait. */
+    HOLDS((d->levels >> i & 1) == debounce->closed || (d->levels & d->resting) >> i & 1);
     HOLDS((d->busy >> i & 1) == !debounce_is_settled(debounce));
     HOLDS((d->made >> i & 1) == (debounce->phase >= DEBOUNCE_CLOSED));
-    HOLDS((d->faulty >> i & 1) == (d->faults[i].active != 0));
-    const struct counters *counters = &d->counters[i];
+    HOLDS((d->faulty >> i & 1) == (d->inputs[i].fault.active != 0));
+    const struct counters *counters = &d->inputs[i].counters;
     HOLDS(counters->closures == b->made[i] + counters->lost);
     HOLDS(counters->edges >= 2 * (counters->closures - (d->made >> i & 1)));
     HOLDS(debounce_settings_are_valid(&d->settings.inputs[i]));
@@ -152,8 +154,8 @@ static void check_state(struct bench *b) {
         check_input(b, i);
     }
     HOLDS(!b->sampled || d->levels == (b->levels & all));
-    HOLDS(((d->levels | d->busy | d->power_up | d->unrecorded | d->overlong | d->made | d->faulty |
-            d->armed | d->traced) &
+    HOLDS(((d->levels | d->taken | d->resting | d->busy | d->power_up | d->unrecorded |
+            d->overlong | d->made | d->faulty | d->armed | d->traced) &
            ~all) == 0);
     HOLDS(fault_settings_are_valid(&d->settings.fault));
     HOLDS(d->trace.count <= TRACE_BATCH);
@@ -263,7 +265,7 @@ static void receive_body(struct bench *b, const uint8_t *body, size_t length) {
     receive_all(b, frame, write_frame(frame, body, length));
 }
 
-static void receive_command(struct bench *b, struct input *input) {
+static void receive_command(struct bench *b, struct feed *input) {
     uint8_t body[2 + 11] = {(uint8_t)(0x40 + take_u8(input) % 12), 0};
     size_t length = length_of_command(body[0]);
     body[1] = take_u8(input);
@@ -271,7 +273,7 @@ static void receive_command(struct bench *b, struct input *input) {
     receive_body(b, body, 2 + length);
 }
 
-static void receive_damaged(struct bench *b, struct input *input) {
+static void receive_damaged(struct bench *b, struct feed *input) {
     uint8_t body[COMMAND_BODY_MAX + 4];
     uint8_t frame[FRAME_MAX];
     uint8_t at = take_u8(input);
@@ -281,7 +283,7 @@ static void receive_damaged(struct bench *b, struct input *input) {
     receive_all(b, frame, size);
 }
 
-static void acknowledge(struct bench *b, struct input *input) {
+static void acknowledge(struct bench *b, struct feed *input) {
     uint32_t next = b->device->ring.first_number + take_u8(input) % (REEDPROOF_RING + 2);
     uint8_t body[11] = {0x41};
     for (int i = 0; i < 4; i++) {
@@ -368,7 +370,7 @@ static void reboot(struct bench *b) {
 
 /* ---- one input of the fuzzer ---- */
 
-static void operate(struct bench *b, struct input *input) {
+static void operate(struct bench *b, struct feed *input) {
     uint8_t bytes[64];
     uint8_t count;
     switch ((enum operation)(take_u8(input) % OPERATIONS)) {
@@ -448,7 +450,7 @@ static void operate(struct bench *b, struct input *input) {
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
-    struct input input = {data, size};
+    struct feed input = {data, size};
     struct bench bench = {.device = malloc(sizeof(struct device))};
     uint8_t inputs = take_u8(&input);
     bench.config = (struct device_config){.build = 0xC0FFEE,

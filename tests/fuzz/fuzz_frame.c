@@ -19,7 +19,7 @@ enum piece {
     PIECE_DAMAGED, /* the same with one bit flipped; two bytes say which */
 };
 
-static size_t add_piece(uint8_t *stream, struct input *input) {
+static size_t add_piece(uint8_t *stream, struct feed *input) {
     uint8_t head = take_u8(input);
     uint8_t bytes[63];
     size_t length = take_bytes(input, bytes, head & 63);
@@ -46,12 +46,11 @@ static void check_same(const struct frame *frame, const struct plain_frame *plai
 /* Written by the core, it is read as the same again, by both. */
 static void check_writer(const struct plain_frame *plain) {
     uint8_t *out = malloc(plain->length + (size_t)FRAME_OVERHEAD); /* not a byte more */
-    struct frame_writer writer;
-    frame_begin(&writer, out, plain->type, plain->sequence);
+    uint8_t *at = frame_begin(out, plain->type, plain->sequence);
     for (uint8_t i = 0; i < plain->length; i++) {
-        frame_u8(&writer, plain->payload[i]);
+        at = frame_u8(at, plain->payload[i]);
     }
-    uint8_t length = frame_end(&writer);
+    uint8_t length = frame_end(out, at);
     HOLDS(length == plain->length + FRAME_OVERHEAD);
     HOLDS(length <= FRAME_MAX);
     HOLDS(memchr(out, 0, length) == out + length - 1);
@@ -74,7 +73,7 @@ static void check_writer(const struct plain_frame *plain) {
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
-    struct input input = {data, size};
+    struct feed input = {data, size};
     uint8_t room =
         (uint8_t)(FRAME_BODY_MIN + take_u8(&input) % (FRAME_MAX - 2 - FRAME_BODY_MIN + 1));
     static uint8_t stream[STREAM_MAX];

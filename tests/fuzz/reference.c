@@ -71,7 +71,7 @@ size_t write_frame(uint8_t *out, const uint8_t *body, size_t length) {
     return size;
 }
 
-uint8_t take_u8(struct input *input) {
+uint8_t take_u8(struct feed *input) {
     if (input->left == 0) {
         return 0;
     }
@@ -79,7 +79,7 @@ uint8_t take_u8(struct input *input) {
     return *input->at++;
 }
 
-uint32_t take_u32(struct input *input) {
+uint32_t take_u32(struct feed *input) {
     uint32_t value = 0;
     for (int i = 0; i < 4; i++) {
         value |= (uint32_t)take_u8(input) << (8 * i);
@@ -87,7 +87,7 @@ uint32_t take_u32(struct input *input) {
     return value;
 }
 
-size_t take_bytes(struct input *input, uint8_t *out, size_t length) {
+size_t take_bytes(struct feed *input, uint8_t *out, size_t length) {
     size_t count = length < input->left ? length : input->left;
     memcpy(out, input->at, count);
     input->at += count;

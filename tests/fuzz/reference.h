@@ -25,16 +25,16 @@ bool read_frame(const uint8_t *bytes, size_t length, size_t room, struct plain_f
 size_t write_frame(uint8_t *out, const uint8_t *body, size_t length);
 
 /* What the fuzzer gave, to be taken from the front; zeros when it is used up. */
-struct input {
+struct feed {
     const uint8_t *at;
     size_t left;
 };
 
-uint8_t take_u8(struct input *input);
-uint32_t take_u32(struct input *input);
+uint8_t take_u8(struct feed *input);
+uint32_t take_u32(struct feed *input);
 
 /* Up to `length` bytes; returns how many there were. */
-size_t take_bytes(struct input *input, uint8_t *out, size_t length);
+size_t take_bytes(struct feed *input, uint8_t *out, size_t length);
 
 /* Stops the fuzzer when a property does not hold. */
 #define HOLDS(condition)                                                                           \

@@ -75,7 +75,8 @@ def build_core() -> tuple[Any, list[Mutant]]:
     macros = [f"-DREEDPROOF_INPUTS={core_build.INPUTS}", f"-DREEDPROOF_RING={core_build.RING}"]
     maker = Maker()
     digest = hashlib.sha256(f"{core_build.source_hash()}".encode())
-    for path in [*sorted(core_build.CORE.glob("*.[ch]")), *core_build.HERE.glob("bulk.[ch]")]:
+    sources = [*core_build.sources(), *core_build.CORE.glob("*.h"), *core_build.HERE.glob("*.h")]
+    for path in sorted(sources):
         mutated = path.name in TESTS
         text = maker.rewrite(path, headers, macros) if mutated else path.read_text()
         (folder / path.name).write_text(text)

@@ -175,8 +175,22 @@ def test_muted_inputs_lose_what_is_not_traced(tmp_path: Path) -> None:
     edges = [(2_000_000 + 1000 * n, n % 2 == 0) for n in range(4000)]
     board.schedule(5, edges)
     session = Session(tmp_path, lambda: Cable(board), 8)
+    found = session.tracing.inputs[5]
+    assert found.edges + found.lost < len(edges), (
+        "from the 255th in a second on, the board takes not every edge"
+    )
+    assert found.lost > 1000
+    assert session.trace.gaps == 1
+
+
+def test_chatter_that_is_no_storm_is_counted_to_the_edge(tmp_path: Path) -> None:
+    board = make_board()
+    edges = [(2_000_000 + 5000 * n, n % 2 == 0) for n in range(800)]
+    board.schedule(5, edges)
+    session = Session(tmp_path, lambda: Cable(board), 8)
     check(session, [(time_us, 5, closed) for time_us, closed in edges])
-    assert session.tracing.inputs[5].lost > 1000
+    assert session.tracing.inputs[5].lost > 400
+    assert session.trace.gaps == 1
 
 
 def test_a_contact_that_is_closed_at_the_beginning(tmp_path: Path) -> None:
