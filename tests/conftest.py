@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+pytest.register_assert_rewrite("virtual_lines")
+
 ROOT = Path(__file__).resolve().parents[1]
 
 # Deadlines measure the machine, not the code. In CI the examples are the same on every run; the

@@ -14,9 +14,8 @@ enum fault_bit {
 };
 
 #define CHATTER_EDGES_MAX 254
-#define STORM_EDGES                                                                                \
-    UINT8_MAX /* more than any chatter_edges: all there is to know of this second                  \
-               */
+/* More than any chatter_edges: all there is to know of this second. */
+#define STORM_EDGES UINT8_MAX
 #define FAULT_WINDOW_US UINT32_C(1000000) /* chatter is judged second by second */
 
 struct fault_settings {

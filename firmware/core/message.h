@@ -44,9 +44,7 @@ enum reply_status { REPLY_DONE, REPLY_UNKNOWN, REPLY_BAD_VALUE, REPLY_BUSY };
 
 #define TRACE_BATCH 8 /* edges in one trace message at most */
 
-#define HELLO_FLAG_DEFAULTS                                                                        \
-    1u /* stored settings were missing or damaged; defaults are in force                           \
-        */
+#define HELLO_FLAG_DEFAULTS 1u /* stored settings missing or damaged; defaults are in force */
 
 struct trace_edge {
     uint16_t after_us; /* since the edge before; 0 for the first one */

@@ -70,6 +70,7 @@ class AvrBoard:
         self._next = 0
         self._news = self._gap = False  # stored, or missed, since the last acknowledgement
         self._sequence = 0
+        self.said = 0  # commands so far
         self._said_cycle = 0
         self._restart()
 
@@ -167,6 +168,7 @@ class AvrBoard:
     def say(self, command: records.Command, at_us: float | None = None) -> int:
         """Sends a command; returns its sequence number."""
         self._sequence = (self._sequence + 1) & 0xFF
+        self.said += 1
         cycle = None if at_us is None else self.cycle_of(at_us)
         self.simulator.send(wire.encode_command(command, self._sequence), cycle)
         self._said_cycle = self.simulator.cycle

@@ -2,8 +2,6 @@ from __future__ import annotations
 
 import pytest
 
-pytest.register_assert_rewrite("virtual_lines")
-
 
 @pytest.fixture(autouse=True)
 def _quick_stores(monkeypatch: pytest.MonkeyPatch) -> None:
