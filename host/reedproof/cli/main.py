@@ -21,7 +21,7 @@ _UsageProblem: Any = next(base for base in typer.BadParameter.__mro__ if base.__
 def build_app() -> typer.Typer:
     """The commands. Imported here and not above, so that a Ctrl-C or a missing part while the
     program starts is told in one line, too."""
-    from reedproof.cli import boards, demo, proofs, prove, record, replay, tune, watch
+    from reedproof.cli import boards, demo, proofs, prove, record, replay, sheet, tune, watch
 
     app = typer.Typer(
         name="reedproof",
@@ -37,6 +37,7 @@ def build_app() -> typer.Typer:
         replay.replay,
     ):  # fmt: skip
         app.command()(command)
+    app.add_typer(sheet.sheet)
     return app
 
 
