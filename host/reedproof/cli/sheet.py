@@ -54,8 +54,8 @@ def ask() -> str:
             names.append(name)
             purpose = typer.prompt("Purpose (braking, stopping, passing)", default="passing")
             contacts += [
-                "", "[[contacts]]", f"name = {_quoted(name)}", f"board = {_quoted(board)}", f"input = {number}",
-                f"purpose = {_quoted(purpose)}", "# place_mm = 0", '# plug = "A1"',
+                "", "[[contacts]]", f"name = {_quoted(name)}", f"board = {_quoted(board)}",
+                f"input = {number}", f"purpose = {_quoted(purpose)}", "# place_mm = 0", '# plug = "A1"',
             ]  # fmt: skip
     lines += contacts
     if names:
@@ -135,6 +135,9 @@ def check(file: SheetArgument, json: JsonOption = False) -> None:
         rows.add_row(*(str(cell if cell is not None else "-") for cell in line.values()))
     out.print(rows)
     counts = {
-        "contact": len(one.contacts), "board": len(one.boards), "route": len(one.routes), "train": len(one.trains),
-    }  # fmt: skip
+        "contact": len(one.contacts),
+        "board": len(one.boards),
+        "route": len(one.routes),
+        "train": len(one.trains),
+    }
     out.print(", ".join(f"{count} {name}{'s' * (count != 1)}" for name, count in counts.items()))
