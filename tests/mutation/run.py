@@ -12,6 +12,7 @@ and gets noticed, or is gone, fails the run as well.
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import hashlib
 import importlib
@@ -21,6 +22,7 @@ import signal
 import sys
 import time
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 from typing import Any, cast
@@ -170,19 +172,20 @@ def run_tests(plugin: object | None, *options: str) -> int:
     )
     os.environ["HYPOTHESIS_PROFILE"] = "mutants"  # no shrinking, nothing kept between mutants
     tests = sorted({f"tests/{name}" for names in TESTS.values() for name in names})
-    options = (
-        "-x",
-        "-p",
-        "no:cacheprovider",
-        "-p",
-        "no:xdist",
-        "-p",
-        "no:warnings",
-        "-p",
-        "no:faulthandler",
-        *options,
-    )
+    without = ("cacheprovider", "xdist", "warnings", "faulthandler")
+    options = ("-x", *(f"-pno:{name}" for name in without), *options)
     return int(pytest.main([*options, *tests], plugins=[plugin] if plugin else []))
+
+
+@contextlib.contextmanager
+def silence() -> Iterator[None]:
+    """What is printed meanwhile, also by child processes, goes nowhere."""
+    sys.stdout.flush()
+    kept, nowhere = os.dup(1), os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 1)
+    yield
+    sys.stdout.flush()
+    os.dup2(kept, 1)
 
 
 def equivalents() -> dict[str, str]:
@@ -202,7 +205,8 @@ def equivalents() -> dict[str, str]:
 def run_all(core: Any, mutants: list[Mutant]) -> bool:
     started = time.monotonic()
     plugin = OneProcessPerMutant(core, [ORIGINAL, *mutants])
-    status = run_tests(plugin, "-q", "-s", "--tb=no")
+    with silence():  # pytest says that it ran no tests; each child has a log of its own
+        status = run_tests(plugin, "-q", "-s", "--tb=no")
     if plugin.in_child:
         os._exit(status)
     assert status == 0, "the tests could not be collected"
