@@ -304,13 +304,14 @@ static void advance(struct device *d, uint32_t now_us) {
     if (!is_past(now_us, d->now.low)) {
         return;
     }
-    if (d->resting != 0) {
+    while (d->resting != 0) { /* what closes at the end of a rest may begin another one */
         uint32_t over_us = (d->now.low | (REST_US - 1)) + 1;
-        if (is_past(now_us, over_us)) {
-            pass(d, over_us);
-            d->resting = 0;
-            take_edges(d);
+        if (!is_past(now_us, over_us)) {
+            break;
         }
+        pass(d, over_us);
+        d->resting = 0;
+        take_edges(d);
     }
     pass(d, now_us);
 }

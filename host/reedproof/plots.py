@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reedproof.analysis.bounce import SENSIBLE_US, Passes, measure, ms
+from reedproof.analysis.bounce import Passes, measure, ms
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 ROWS_MAX = 60  # passes drawn per input: the ones that bounce longest
+BACK_MAX_US = 300_000  # what is further from the first edge is not drawn
 CLOSED = "#20435c"
 WINDOW = "#e8c37b"
 
@@ -41,15 +42,25 @@ def _rows(passes: Passes, make_us: int, *, breaking: bool, until_ms: float) -> l
     """The ``ROWS_MAX`` passes that bounce longest, times from the first edge of the train."""
     first, last = passes.stable(make_us)
     if breaking:
-        zero, settled = passes.stops_us[last], passes.stops_us[passes.last]
+        # From the first opening on that is not too long ago, so that dropouts show.
+        far_us = passes.stops_us[passes.last] - BACK_MAX_US
+        begin = np.array(
+            [
+                a + np.searchsorted(passes.stops_us[a:b], limit)
+                for a, b, limit in zip(first.tolist(), last.tolist(), far_us.tolist(), strict=True)
+            ],
+            dtype=np.intp,
+        )
+        end = passes.last
+        zero, settled = passes.stops_us[begin], passes.stops_us[end]
     else:
-        zero, settled = passes.starts_us[passes.first], passes.starts_us[first]
+        begin, end = passes.first, first
+        zero, settled = passes.starts_us[begin], passes.starts_us[end]
     chosen = np.argsort(settled - zero, kind="stable")[-ROWS_MAX:]
     rows = []
     for at in chosen.tolist():
-        begin, end = (last[at], passes.last[at]) if breaking else (passes.first[at], first[at])
-        starts = (passes.starts_us[begin : end + 1] - zero[at]) / 1000
-        stops = (passes.stops_us[begin : end + 1] - zero[at]) / 1000
+        starts = (passes.starts_us[begin[at] : end[at] + 1] - zero[at]) / 1000
+        stops = (passes.stops_us[begin[at] : end[at] + 1] - zero[at]) / 1000
         kept = [
             (float(max(start, -until_ms)), float(min(stop, until_ms) - max(start, -until_ms)))
             for start, stop in zip(starts, stops, strict=True)
@@ -59,10 +70,10 @@ def _rows(passes: Passes, make_us: int, *, breaking: bool, until_ms: float) -> l
     return rows
 
 
-def bounce_plot(inputs: Mapping[int, tuple[Passes, int, int]]) -> str:
+def bounce_plot(inputs: Mapping[int, tuple[Passes, int, int, bool]]) -> str:
     """Making and breaking bounces of each input, with the window of the settings drawn in; an SVG document.
 
-    ``inputs``: by number, its passes (at least one), make_us and break_us.
+    ``inputs``: by number, its passes (at least one), make_us and break_us, and whether these are recommended.
     """
     import matplotlib
     from matplotlib.figure import Figure
@@ -71,9 +82,12 @@ def bounce_plot(inputs: Mapping[int, tuple[Passes, int, int]]) -> str:
     with matplotlib.rc_context({"svg.hashsalt": "reedproof", "svg.fonttype": "none", "font.size": 9}):
         figure = Figure(figsize=(10, 3.2 * len(inputs)), layout="constrained")
         axes = figure.subplots(len(inputs), 2, squeeze=False)
-        for (left, right), (number, (passes, make_us, break_us)) in zip(axes, inputs.items(), strict=True):
-            _plot_trains(left, f"input {number}, making", passes, make_us, make_us, breaking=False)
-            _plot_trains(right, f"input {number}, breaking", passes, make_us, break_us, breaking=True)
+        for (left, right), (number, (passes, make_us, break_us, is_safe)) in zip(
+            axes, inputs.items(), strict=True
+        ):
+            name = f"input {number}" if is_safe else f"input {number} (defaults)"
+            _plot_trains(left, f"{name}, making", passes, make_us, make_us, breaking=False)
+            _plot_trains(right, f"{name}, breaking", passes, make_us, break_us, breaking=True)
         return _svg(figure)
 
 
@@ -81,13 +95,16 @@ def _plot_trains(
     axes: Axes, title: str, passes: Passes, make_us: int, window_us: int, *, breaking: bool
 ) -> None:
     bounce = measure(passes, make_us)
-    longest_us = (bounce.breaking if breaking else bounce.making).longest_us
-    until_ms = 1.15 * (min(longest_us, SENSIBLE_US) + window_us) / 1000
+    longest = {"bounce": (bounce.breaking if breaking else bounce.making).longest_us}
+    if breaking:
+        longest["dropout"] = bounce.dropout.longest_us
+    until_ms = 1.15 * (min(max(longest.values()), BACK_MAX_US) + window_us) / 1000
     _draw(axes, _rows(passes, make_us, breaking=breaking, until_ms=until_ms), window_us / 1000)
-    axes.set_xlim(-0.1 * until_ms if breaking else -0.02 * until_ms, until_ms)
+    axes.set_xlim(-0.02 * until_ms, until_ms)
+    lengths = ", ".join(f"{name} {ms(length_us)} ms" for name, length_us in longest.items() if length_us)
     shown = min(len(passes), ROWS_MAX)
     axes.set_title(
-        f"{title}: {shown} of {len(passes)} passes, longest bounce {ms(longest_us)} ms", loc="left"
+        f"{title}: {shown} of {len(passes)} passes, longest {lengths or '0'}", loc="left", fontsize=8
     )
     window = f"{'break_us' if breaking else 'make_us'} {window_us}"
     axes.set_xlabel(f"ms after the first edge; dark: closed, light: the window, {window}")

@@ -61,8 +61,8 @@ def read_trace(path: Path) -> Trace:
     """Read a trace from a CSV, VCD or bounce recording file; the kind is told from the content.
 
     CSV: header ``t_us,input,closed``. Lines starting with ``#`` may stand anywhere; ``# sample_us: 50``,
-    ``# lost: 0`` and ``# gaps: 0`` are understood (the last one counts), other comments are skipped, and so
-    are empty lines. Times may have decimals and are rounded to the nearest microsecond (halves away from
+    ``# lost: 0``, ``# gaps: 0`` and ``# account: open`` are understood (the last one counts), other comments
+    are skipped, and so are empty lines. A file whose account stays open was cut off: one more gap. Times may have decimals and are rounded to the nearest microsecond (halves away from
     zero).
 
     VCD (IEEE 1364): one-bit variables only, 1 is closed. The number at the end of a name is the input number
@@ -139,6 +139,12 @@ class _Notes:
     sample_us: float | None = None
     lost: int = 0
     gaps: int = 0
+    account: str = "closed"
+
+    @property
+    def all_gaps(self) -> int:
+        """A recording that was cut off does not tell what it lost: one more."""
+        return self.gaps + (self.account == "open")
 
     def take(self, text: str, path: Path, line: int) -> None:
         """Understand ``key: value`` if the key is ours; other text is the user's own and is skipped."""
@@ -150,6 +156,8 @@ class _Notes:
             if not 0 < sample_us < math.inf:
                 raise _error(path, line, f"sample_us is {_shown(value)}; write a positive number")
             self.sample_us = sample_us
+        elif key == "account":
+            self.account = value
         elif key in ("lost", "gaps"):
             if not re.fullmatch(r"\d{1,18}", value, re.ASCII):
                 raise _error(path, line, f"{key} is {_shown(value)}; write a whole number, 0 or more")
@@ -256,7 +264,7 @@ def _drop_repeats(
     if not keep.any():
         raise _no_edges(path)
     return Trace(
-        times_us[keep], inputs[keep], closed[keep], notes.sample_us, notes.lost, notes.gaps, pause_us
+        times_us[keep], inputs[keep], closed[keep], notes.sample_us, notes.lost, notes.all_gaps, pause_us
     )
 
 

@@ -27,7 +27,7 @@ from reedproof.records import (
     TraceEdges,
     input_mask,
 )
-from reedproof.trace_writer import TraceWriter, notes_of
+from reedproof.trace_writer import ACCOUNT_CLOSED, TraceWriter, notes_of
 
 #: A heartbeat may overtake edges that wait for company; no edge comes later than this after it.
 ORDER_US = 100_000
@@ -46,13 +46,14 @@ class _Input:
     times_us: deque[int] = field(default_factory=deque)  # of the edges that came, later than `until_us`
     edges: int = 0
     missing: int = 0  # counted and not come; below 0 while an edge shares the microsecond of a heartbeat
+    late: int = 0  # came too late for the order of the file, and are not in it
     closed: bool = False  # as the file has it
     is_unsure: bool = True  # whether the level is as the file has it
     chatters: bool = False
 
     @property
     def lost(self) -> int:
-        return max(0, self.missing)
+        return max(0, self.missing) + self.late
 
 
 class TraceRecorder:
@@ -99,6 +100,10 @@ class TraceRecorder:
     def is_running(self) -> bool:
         """Whether the account of every input has begun; what comes before is not recorded."""
         return all(line.until_us is not None for line in self.inputs.values())
+
+    @property
+    def is_up(self) -> bool:
+        return self._link.is_up
 
     @property
     def file_us(self) -> int:
@@ -209,6 +214,9 @@ class TraceRecorder:
             if time_us >= self._written_us:
                 self._written_us = time_us
                 due.append((time_us, number, closed))
+            else:
+                self.inputs[number].edges -= 1
+                self.inputs[number].late += 1
         if due:
             self._writer.add(*zip(*due, strict=True))
 
@@ -229,10 +237,10 @@ class TraceRecorder:
             self._settle(line)
         if any(line.until_us is None or line.until_us < wanted_us for line in self.inputs.values()):
             self.gaps += 1  # the line was gone at the end
-        self._rows = [row for row in self._rows if self._is_accounted(row[0], row[2])]
-        heapq.heapify(self._rows)
+        # In order, and so still a heap.
+        self._rows = sorted(row for row in self._rows if self._is_accounted(row[0], row[2]))
         self._write_rows(math.inf)
-        self._writer.note(*notes_of(lost=self.lost, gaps=self.gaps))
+        self._writer.note(*notes_of(lost=self.lost, gaps=self.gaps), ACCOUNT_CLOSED)
         self._writer.flush()
 
     def _is_accounted(self, file_us: int, number: int) -> bool:

@@ -19,6 +19,9 @@ _ROWS_WRITTEN_AT_ONCE = 100_000
 
 Note = tuple[str, str]
 
+#: At the head of a recording whose losses are told at its end, and there. One that was cut off stays open.
+ACCOUNT_OPEN, ACCOUNT_CLOSED = ("account", "open"), ("account", "closed")
+
 
 class TraceWriter(ABC):
     """A trace file being written.
@@ -130,11 +133,13 @@ def open_writer(path: Path, inputs: Sequence[int], notes: Iterable[Note] = ()) -
     return kind(path, inputs, notes)
 
 
-def notes_of(*, lost: int = 0, gaps: int = 0, sample_us: float | None = None) -> list[Note]:
+def notes_of(*, lost: int | None = None, gaps: int = 0, sample_us: float | None = None) -> list[Note]:
     """What `trace_reader` understands of a recorder's notes."""
-    notes = [("lost", str(int(lost)))]
+    notes: list[Note] = []
     if sample_us is not None:
-        notes.insert(0, ("sample_us", repr(float(sample_us))))
+        notes.append(("sample_us", repr(float(sample_us))))
+    if lost is not None:
+        notes.append(("lost", str(int(lost))))
     if gaps:
         notes.append(("gaps", str(int(gaps))))
     return notes

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 Times = NDArray[np.int64]
 Indices = NDArray[np.intp]
 
-#: The shortest pause between two passes. Magnets 20 mm apart at 1 m/s; the fastest scale speed of the common
-#: gauges is 0.8 m/s (250 km/h at 1:87, scales as in NEM 010).
+#: An opening shorter than this is not taken for a pause unless the user says so: 20 mm of track at 1 m/s. The
+#: fastest scale speed of the common gauges is 0.8 m/s (250 km/h at 1:87, scales as in NEM 010).
 PAUSE_MIN_US = 20_000
 #: A contact closed for less was not closed by a passing magnet: 2 mm at 1 m/s. Reeds bounce for 0.1 to 1 ms
 #: (data sheets), so nothing shorter than this is missed.
@@ -24,6 +24,8 @@ BLIP_MAX_US = 2_000
 #: No setting beyond this is sensible, nor a contact that takes longer to settle: at 320 mm/s, scale 100 km/h
 #: at 1:87, it is 16 mm of travel, as long as many closures are.
 SENSIBLE_US = 50_000
+#: Longer openings within a pass are covered by no sensible break_us that keeps twice the distance to them.
+OPENING_MAX_US = SENSIBLE_US // 2
 #: A contact that never keeps a level for this long rattles; it is the default break_us.
 REST_US = 10_000
 #: Bounce and pauses are told apart only by a step as wide as this among the openings.
@@ -51,6 +53,7 @@ class Passes:
         first, last: shape (p,), indices of the first and the last stretch of each pass.
         pauses_us: the openings between two passes.
         blips_us: of what was too short for a pass, the longest closed stretch of each.
+        pass_us: every pass has a closed stretch of this length.
     """
 
     starts_us: Times
@@ -59,6 +62,7 @@ class Passes:
     last: Indices
     pauses_us: Times
     blips_us: Times
+    pass_us: int = BLIP_MAX_US
 
     def __len__(self) -> int:
         return len(self.first)
@@ -85,6 +89,16 @@ class Passes:
         lengths = np.zeros_like(edges)
         lengths[ends] = edges[ends] - edges[begins]
         return largest(lengths, 2 * self.first, 2 * self.last + 2)
+
+    def dropouts_us(self, least_us: int) -> list[Times]:
+        """Of each pass, the openings of ``least_us`` and more between two stretches that could be passes by
+        themselves: dropouts, or pauses between two magnets."""
+        openings_us = self.starts_us[1:] - self.stops_us[:-1]
+        first, last = self.stable(self.pass_us)
+        return [
+            within[within >= least_us]
+            for within in (openings_us[a:b] for a, b in zip(first.tolist(), last.tolist(), strict=True))
+        ]
 
     def stable(self, make_us: int) -> tuple[Indices, Indices]:
         """The first and the last stretch of at least ``make_us`` of each pass; every pass must have one."""
@@ -157,27 +171,41 @@ def openings(times_us: Times) -> Times:
     return times_us[2::2] - times_us[1::2][: len(times_us[2::2])]
 
 
+def widest_step(lengths: Times, above_us: int = 0) -> tuple[int, int] | None:
+    """(longest below, shortest above) the widest step in the sorted lengths that ends at ``above_us`` or
+    more. None where no step is as wide as STEP_MIN."""
+    in_order = np.sort(lengths)
+    steps = in_order[1:] / np.maximum(in_order[:-1], _STEP_FROM_US)
+    steps[in_order[1:] < above_us] = 0
+    if steps.max(initial=0) < STEP_MIN:
+        return None
+    at = int(steps.argmax())
+    return int(in_order[at]), int(in_order[at + 1])
+
+
 def find_pause(openings_us: Times) -> int | None:
     """The shortest pause between two passes: what lies above the widest step in the sorted openings.
 
     None where no step is as wide as STEP_MIN. Openings shorter than PAUSE_MIN_US are never pauses.
     """
-    in_order = np.concatenate([np.zeros(1, dtype=np.int64), np.sort(openings_us)])
-    steps = in_order[1:] / np.maximum(in_order[:-1], _STEP_FROM_US)
-    steps[in_order[1:] < PAUSE_MIN_US] = 0
-    return int(in_order[1 + steps.argmax()]) if steps.max(initial=0) >= STEP_MIN else None
+    # Without any bounce, the step is the one from nothing at all.
+    step = widest_step(np.append(openings_us, 0), PAUSE_MIN_US)
+    return None if step is None else step[1]
 
 
-def find_passes(recordings: Sequence[Times], pauses_us: Sequence[int]) -> Passes:
+def find_passes(recordings: Sequence[Times], pauses_us: Sequence[int], pass_us: int = BLIP_MAX_US) -> Passes:
     """Groups the edges of one input into passes.
 
     Args:
         recordings: the edges of the input in each trace, times alternately closing and opening.
         pauses_us: for each trace, the shortest opening that lies between two passes.
+        pass_us: what was never closed for so long is a blip.
 
     A pass that had not ended when its trace ended is left out.
     """
-    parts = [_passes_of(*each) for each in zip(recordings, pauses_us, strict=True)]
+    if not recordings:
+        recordings, pauses_us = [np.zeros(0, dtype=np.int64)], [PAUSE_MIN_US]
+    parts = [_passes_of(*each, pass_us) for each in zip(recordings, pauses_us, strict=True)]
     bases = np.cumsum([0, *(len(part.starts_us) for part in parts)])
     return Passes(
         np.concatenate([part.starts_us for part in parts]),
@@ -186,6 +214,7 @@ def find_passes(recordings: Sequence[Times], pauses_us: Sequence[int]) -> Passes
         np.concatenate([part.last + base for part, base in zip(parts, bases, strict=False)]),
         np.concatenate([part.pauses_us for part in parts]),
         np.concatenate([part.blips_us for part in parts]),
+        pass_us,
     )
 
 
@@ -197,15 +226,15 @@ def ended(times_us: Times, pause_us: int) -> Times:
     return times_us[: 2 * (pauses[-1] + 1)] if len(pauses) else times_us[:0]
 
 
-def _passes_of(times_us: Times, pause_us: int) -> Passes:
+def _passes_of(times_us: Times, pause_us: int, pass_us: int) -> Passes:
     starts, stops = stretches(ended(times_us, pause_us))
     cuts = np.flatnonzero(starts[1:] - stops[:-1] >= pause_us)
     first = np.concatenate([np.zeros(1, dtype=np.intp), cuts + 1])[: len(starts)]
     last = np.concatenate([cuts, np.full(1, len(starts) - 1, dtype=np.intp)])[: len(starts)]
     widths = largest(stops - starts, first, last + 1)
-    is_pass = widths >= BLIP_MAX_US
+    is_pass = widths >= pass_us
     blips, first, last = widths[~is_pass], first[is_pass], last[is_pass]
-    return Passes(starts, stops, first, last, starts[first[1:]] - stops[last[:-1]], blips)
+    return Passes(starts, stops, first, last, starts[first[1:]] - stops[last[:-1]], blips, pass_us)
 
 
 def measure(passes: Passes, make_us: int) -> Bounce:
@@ -231,7 +260,7 @@ def find_exceptions(passes: Passes, make_us: int) -> tuple[NDArray[np.bool_], Ex
     breaking = passes.stops_us[passes.last] - passes.stops_us[last]
     opening = passes.longest_opening_us(passes.first, passes.last)
     rattle = passes.longest_rattle_us()
-    beyond = np.max([making, breaking, opening, rattle], axis=0) >= SENSIBLE_US
+    beyond = (np.max([making, breaking, rattle], axis=0) >= SENSIBLE_US) | (opening > OPENING_MAX_US)
     if not beyond.any():
         return beyond, None
     return beyond, Exceptions(

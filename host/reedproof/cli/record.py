@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 from pathlib import Path
 from typing import Annotated
 
@@ -25,12 +26,14 @@ from reedproof.errors import LineLost, ReedproofError
 from reedproof.recorder import Recorder
 from reedproof.store import Store
 from reedproof.trace_recorder import TraceRecorder
-from reedproof.trace_writer import notes_of, open_writer
+from reedproof.trace_writer import ACCOUNT_OPEN, notes_of, open_writer
 
 REFRESH_S = 0.2
 
 
 def _state(tracing: TraceRecorder) -> Text:
+    if not tracing.is_up:
+        return Text("the line is gone; waiting for it to come back, Ctrl-C ends")
     if not tracing.is_running:
         return Text("waiting for the board's counts ...")
     busy = [str(number) for number, line in tracing.inputs.items() if line.edges]
@@ -67,13 +70,16 @@ def record(
         show_identity(link, out)
         recorder = Recorder(link, kept)
         chosen = link.choose_inputs(parse_inputs(inputs))
-        notes = notes_of(sample_us=link.hello.sample_us)
+        notes = [*notes_of(sample_us=link.hello.sample_us), ACCOUNT_OPEN]
         with open_writer(output, chosen, notes) as writer:
             tracing = TraceRecorder(recorder, writer, chosen)
             laps = Laps(link)
             live = Live(_state(tracing), console=out, transient=True) if out.is_terminal else None
+            end_s = math.inf
             with contextlib.suppress(KeyboardInterrupt), live or contextlib.nullcontext():
-                while seconds is None or tracing.file_us < seconds * 1e6:
+                while link.now_s() < end_s:
+                    if seconds is not None and end_s == math.inf and tracing.is_running:
+                        end_s = link.now_s() + seconds
                     laps.go_on()
                     tracing.pump(REFRESH_S)
                     if live is not None:

@@ -12,7 +12,7 @@ import typer
 from rich.console import Console
 
 from reedproof.analysis.advice import Advice, Evidence, Status, advise
-from reedproof.analysis.bounce import SENSIBLE_US, Passes, Times, ended, find_passes, measure, ms
+from reedproof.analysis.bounce import BLIP_MAX_US, SENSIBLE_US, Passes, Times, ended, find_passes, measure, ms
 from reedproof.cli.common import JsonOption, console, open_link, print_json, table
 from reedproof.errors import LineError, ReedproofError
 from reedproof.records import SetInput
@@ -22,13 +22,14 @@ from reedproof.trace import Trace
 from reedproof.trace_reader import read_trace
 
 SPEED_MM_S = 320.0  # scale 100 km/h at 1:87, scale as in NEM 010
-#: Tried where no setting keeps the margins.
-TRIED_US = sorted({round(value) for value in np.geomspace(200, SENSIBLE_US, 12)})
+#: Tried where no setting keeps the margins. Two digits: nobody should take the third for knowledge.
+TRIED_US = sorted({round(float(f"{value:.2g}")) for value in np.geomspace(200, SENSIBLE_US, 12)})
 
 VERDICT = {
     Status.RECOMMENDED: "[green]recommended[/green]",
     Status.EXCEPTIONS: "[yellow]exceptions[/yellow]",
     Status.UNSAFE: "[red]none is safe[/red]",
+    Status.UNCLEAR: "[yellow]unclear[/yellow]",
     Status.TOO_LITTLE: "[yellow]too little[/yellow]",
 }
 
@@ -75,15 +76,15 @@ def _try(number: int, recordings: Recordings, settings: Sequence[Setting]) -> Tr
     return Trial(best, counts[best], delay_us, end_delay_us)
 
 
-def tune_input(traces: Sequence[Trace], number: int, pause_us: int | None) -> Tuned:
+def tune_input(traces: Sequence[Trace], number: int, pause_us: int | None, pass_us: int | None) -> Tuned:
     """Advice for one input, tried out on its recordings."""
-    advice = advise(traces, number, MAKE_US_DEFAULT, BREAK_US_DEFAULT, pause_us)
+    advice = advise(traces, number, MAKE_US_DEFAULT, BREAK_US_DEFAULT, pause_us, pass_us)
     if advice.evidence is None:
         return Tuned(advice, [])
     edges = [trace.times_us[trace.inputs == number] for trace in traces]
     recordings = [
-        (ended(times, pause_us), find_passes([times], [pause_us]))
-        for times, pause_us in zip(edges, advice.evidence.pauses_us, strict=True)
+        (ended(times, each_us), find_passes([times], [each_us], pass_us or BLIP_MAX_US))
+        for times, each_us in zip(edges, advice.evidence.pauses_us, strict=True)
     ]
     recommended = best = None
     if advice.make_us is not None and advice.break_us is not None:
@@ -101,20 +102,26 @@ def _numbers(evidence: Evidence | None) -> list[str]:
     if evidence is None:
         return ["-"] * 3
     bounce = evidence.bounce
-    longest_us = max(bounce.making.longest_us, bounce.breaking.longest_us)
-    return [str(evidence.passes), ms(longest_us), ms(evidence.breaking.needed_us)]
+    return [
+        str(evidence.passes),
+        ms(max(bounce.making.longest_us, bounce.breaking.longest_us)),
+        ms(max(bounce.gap.longest_us, bounce.dropout.longest_us)),
+    ]
 
 
 def _cost(trial: Trial, speed_mm_s: float) -> str:
     way_mm = trial.delay_us * speed_mm_s / 1e6
     return (
         f"a closing counts up to {ms(trial.delay_us)} ms after its first edge, {way_mm:.1f} mm at "
-        f"{speed_mm_s:g} mm/s, an opening up to {ms(trial.end_delay_us)} ms after its first"
+        f"{speed_mm_s:g} mm/s, an opening up to {ms(trial.end_delay_us)} ms after its first edge"
     )
 
 
 def _counted(count: Count, passes: int) -> str:
-    return f"{count.closures} closures of {passes} passes, {count.splits} counted twice, {count.losses} lost"
+    return (
+        f"{count.closures} closures in {passes} passes: {count.splits} counted twice, {count.losses} missed, "
+        f"{count.extras} closures outside of any pass"
+    )
 
 
 def _spreads(evidence: Evidence) -> list[str]:
@@ -133,17 +140,19 @@ def _spreads(evidence: Evidence) -> list[str]:
 
 
 def _bound(evidence: Evidence) -> str:
-    aside = f" or like the {evidence.exceptions.count} left aside" if evidence.exceptions else ""
+    aside = f" or are like the {evidence.exceptions.count} left aside" if evidence.exceptions else ""
     ahead = (
-        f", and with 95 % probability none of the next {evidence.next_closures} does"
+        f"; with 95 % probability none of the next {evidence.next_closures} do"
         if evidence.next_closures
         else ""
     )
     share = f"{100 * evidence.share_upper:.2g} %"
     return (
-        f"bound: with 95 % confidence at most {share} of closures bounce longer than the longest seen{aside}"
-        f"{ahead}. Order statistics of {evidence.passes} closures, no distribution assumed; holds for "
-        "closures like these (magnet, speeds, wear) that do not depend on each other"
+        f"bound: with 95 % confidence at most {share} of passes open for longer than the "
+        f"{ms(evidence.breaking.needed_us)} ms of the longest ordinary one{aside}{ahead}. Order statistics "
+        f"of {evidence.passes} passes, no distribution assumed. It holds for passes like these (magnet, speeds, "
+        "wear) that do not depend on each other, and as it is for any one of the other lengths, not for all "
+        "of them at once"
     )
 
 
@@ -156,14 +165,14 @@ def explain(tuned: Tuned, speed_mm_s: float) -> list[str]:
     if (tried := tuned.recommended) is not None:
         lines += [
             f"tried on these recordings: {_counted(tried.count, evidence.passes)}; what is closed for less "
-            f"than {ms(tried.setting.make_us)} ms is not counted ({evidence.blips} blips)",
+            f"than {ms(tried.setting.make_us)} ms is not counted (blips here: {evidence.blips})",
             f"cost: {_cost(tried, speed_mm_s)}",
         ]
     if (best := tuned.best) is not None:
         lines.append(
-            f"of {len(TRIED_US) ** 2} settings up to {ms(SENSIBLE_US)} ms the best on these recordings is "
-            f"make_us {best.setting.make_us}, break_us {best.setting.break_us}: "
-            f"{_counted(best.count, evidence.passes)}, but {_cost(best, speed_mm_s)}"
+            f"for comparison, not for use: of {len(TRIED_US) ** 2} settings up to {ms(SENSIBLE_US)} ms the "
+            f"best on these recordings is make_us {best.setting.make_us}, break_us {best.setting.break_us}: "
+            f"{_counted(best.count, evidence.passes)}; {_cost(best, speed_mm_s)}"
         )
     lines += _spreads(evidence)
     if tuned.recommended is not None:
@@ -228,6 +237,7 @@ def draw(path: Path, tuned: Sequence[Tuned]) -> None:
             find_passes([times for times, _ in one.recordings], one.advice.evidence.pauses_us),
             one.advice.make_us or MAKE_US_DEFAULT,
             one.advice.break_us or BREAK_US_DEFAULT,
+            one.advice.make_us is not None,
         )
         for one in tuned
         if one.advice.evidence is not None
@@ -264,7 +274,13 @@ def apply(port: str, advised: Sequence[Advice], out: Console) -> None:
                 )
     left = [str(advice.input) for advice in advised if advice.input not in chosen]
     rest = f"; left as it was: input {', '.join(left)}" if left else ""
-    names = ", ".join(map(str, chosen))
+    names = ", ".join(
+        f"{advice.input} (with {advice.evidence.exceptions.count} pass left aside)"
+        if advice.evidence is not None and advice.evidence.exceptions
+        else str(advice.input)
+        for advice in advised
+        if advice.input in chosen
+    )
     out.print(f"written to {port} and read back: input {names}{rest}", markup=False, soft_wrap=True)
 
 
@@ -284,6 +300,10 @@ def tune(
             "--pause-ms", help="Shortest opening between two passes, if it is not to be found.", min=0.1
         ),
     ] = None,
+    pass_ms: Annotated[
+        float | None,
+        typer.Option("--pass-ms", help="Shortest closing of a pass; what is shorter is a blip.", min=0.1),
+    ] = None,
     plot: Annotated[
         Path | None, typer.Option(help="Draw the bounces with the windows into this SVG file.")
     ] = None,
@@ -295,15 +315,19 @@ def tune(
     """Recommend make_us and break_us for each input, from recordings of it.
 
     Tells why, what the settings cost in delay and distance, and how far the data goes. Exits with 1 when an
-    input has no settings that are safe, passes left aside, or too little data.
+    input has no settings that are safe, passes left aside, too little data, or data that can be read in two
+    ways.
 
     Example: reedproof tune mill.csv --plot mill.svg --apply /dev/ttyUSB0
     """
     out = console(stderr=json)
+    if plot is not None and plot.exists() and any(file.exists() and plot.samefile(file) for file in files):
+        raise ReedproofError(f"--plot {plot}: that is one of the recordings; choose another name")
     traces = [read_trace(file) for file in files]
     numbers = sorted({int(number) for trace in traces for number in np.unique(trace.inputs)})
     pause_us = None if pause_ms is None else round(pause_ms * 1000)
-    tuned = [tune_input(traces, number, pause_us) for number in numbers]
+    pass_us = None if pass_ms is None else round(pass_ms * 1000)
+    tuned = [tune_input(traces, number, pause_us, pass_us) for number in numbers]
     lossy = {str(file): trace for file, trace in zip(files, traces, strict=True) if trace.lost or trace.gaps}
     if json:
         print_json(
