@@ -2,6 +2,9 @@
 
 void cobs_encode(uint8_t *out, uint8_t length) {
     uint8_t code_at = 0;
+    /*@ loop invariant 1 <= i <= length && code_at < i;
+        loop assigns i, code_at, out[0 .. length - 1];
+        loop variant length - i; */
     for (uint8_t i = 1; i < length; i++) {
         if (out[i] == 0) {
             out[code_at] = (uint8_t)(i - code_at);

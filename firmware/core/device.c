@@ -181,13 +181,16 @@ static void settle(struct device *d, uint32_t now_us) {
     levels_t busy = d->busy;
     struct input *input = d->inputs;
     const struct debounce_settings *settings = d->settings.inputs;
+    //@ loop unroll REEDPROOF_INPUTS;
     for (uint8_t i = 0; busy != 0; i++, busy >>= 1, input++, settings++) {
         if (busy & 1) {
             uint16_t left_us = debounce_left(&input->debounce, settings, now_us);
             if (left_us == 0) {
                 struct debounce_event event;
+                //@ dynamic_split event.kind;
                 debounce_settle(&input->debounce, settings, now_us, &event);
                 handle(d, i, &event);
+                //@ merge event.kind;
             } else if (left_us < soonest_us) {
                 soonest_us = left_us;
             }
@@ -255,17 +258,20 @@ static void take_edges(struct device *d) {
     /* Pointers that walk along: an index would be multiplied by the size at every turn. */
     struct input *input = d->inputs;
     const struct debounce_settings *settings = d->settings.inputs;
+    //@ loop unroll REEDPROOF_INPUTS;
     for (uint8_t i = 0; changed != 0; i++, bit = (levels_t)(bit << 1), input++, settings++) {
         if (!(changed & bit)) {
             continue;
         }
         changed ^= bit;
         struct debounce_event event;
+        //@ dynamic_split event.kind;
         count32(&input->counters.edges);
         debounce_edge(&input->debounce, settings, d->now.low, &event);
         if (event.kind != DEBOUNCE_NOTHING) {
             handle(d, i, &event);
         }
+        //@ merge event.kind;
         uint8_t faults = fault_edge(&input->fault, &d->settings.fault);
         if (faults != 0) {
             report_faults(d, i, faults, d->now.low);
@@ -536,7 +542,7 @@ static uint8_t send_hello(struct device *d, uint8_t *out) {
 
 static uint8_t send_settings(struct device *d, uint8_t *out) {
     uint8_t which = d->settings_due;
-    d->settings_due = which == d->settings_last ? SETTINGS_NONE : (uint8_t)(which + 1);
+    d->settings_due = which < d->settings_last ? (uint8_t)(which + 1) : SETTINGS_NONE;
     if (which == 0) {
         const struct fault_settings *fault = &d->settings.fault;
         return message_board_settings(out, d->sequence++, fault->stuck_ms, fault->silent_ms,
@@ -578,7 +584,7 @@ static uint8_t send_heartbeat(struct device *d, uint8_t *out) {
     at = frame_u8(at, counters->longest_dropout);
     d->beat_tick = d->tick;
     d->others_first = false;
-    d->beat_input = (uint8_t)(input + 1) == d->config->inputs ? 0 : (uint8_t)(input + 1);
+    d->beat_input = (uint8_t)(input + 1) < d->config->inputs ? (uint8_t)(input + 1) : 0;
     return frame_end(out, at);
 }
 

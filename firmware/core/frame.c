@@ -23,8 +23,15 @@ uint8_t *frame_u32(uint8_t *at, uint32_t value) {
     return frame_u16(at, (uint16_t)(value >> 16));
 }
 
+/*@ requires \valid_read(bytes + (0 .. length - 1));
+    assigns \nothing; */
 static uint16_t crc_of(const uint8_t *bytes, uint8_t length) {
     uint16_t crc = CRC16_START;
+    /*@ loop unroll FRAME_MAX;
+        loop invariant length <= \at(length, Pre);
+        loop invariant bytes == \at(bytes, Pre) + (\at(length, Pre) - length);
+        loop assigns crc, length, bytes;
+        loop variant length; */
     while (length-- != 0) {
         crc = crc16_update(crc, *bytes++);
     }
@@ -38,6 +45,9 @@ uint8_t frame_end(uint8_t *out, uint8_t *at) {
     return (uint8_t)(at - out);
 }
 
+/*@ requires \valid(reader);
+    assigns reader->cobs, reader->length, reader->broken \from \nothing;
+    ensures reader->length == 0; */
 static void restart(struct frame_reader *reader) {
     cobs_restart(&reader->cobs);
     reader->length = 0;
@@ -51,6 +61,9 @@ void frame_reader_init(struct frame_reader *reader, uint8_t *body, uint8_t room)
     restart(reader);
 }
 
+/*@ requires \valid_read(reader) && reader_is_sound(reader);
+    assigns \result \from *reader, reader->body[0 .. reader->length - 1];
+    ensures \result ==> reader->length >= FRAME_BODY_MIN; */
 static bool is_good(const struct frame_reader *reader) {
     if (reader->broken || !cobs_is_complete(&reader->cobs) || reader->length < FRAME_BODY_MIN) {
         return false;

@@ -15,6 +15,7 @@ uint8_t message_record(uint8_t *out, uint8_t sequence, const struct record *reco
     at = frame_u8(at, (uint8_t)(record->input + 1));
     at = frame_time(at, record->time);
     uint8_t details = record->kind == RECORD_FAULT ? 2 : RECORD_DETAILS;
+    //@ loop unroll RECORD_DETAILS;
     for (uint8_t i = 0; i < details; i++) {
         at = frame_u8(at, record->detail[i]);
     }
@@ -27,6 +28,7 @@ uint8_t message_trace(uint8_t *out, uint8_t sequence, struct board_time first, u
     at = frame_time(at, first);
     at = frame_u16(at, lost);
     at = frame_u8(at, count);
+    //@ loop unroll TRACE_BATCH;
     for (uint8_t i = 0; i < count; i++) {
         at = frame_u16(at, edges[i].after_us);
         at = frame_u8(at, edges[i].level);

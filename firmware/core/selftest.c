@@ -110,7 +110,11 @@ struct selftest_result selftest_result(struct selftest *test) {
         result.verdict = test->partners != 0 ? SELFTEST_SHORTED : SELFTEST_GOOD;
     }
     test->input++;
-    bool more = test->input < REEDPROOF_INPUTS && (test->all & level_bit(test->input)) != 0;
-    enter(test, more ? STEP_DRIVE : STEP_RESTORE);
+    if (test->input < REEDPROOF_INPUTS && (test->all & level_bit(test->input)) != 0) {
+        enter(test, STEP_DRIVE);
+    } else {
+        test->input = 0;
+        enter(test, STEP_RESTORE);
+    }
     return result;
 }
