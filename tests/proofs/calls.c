@@ -30,7 +30,6 @@
 
 static struct device_config config;
 static struct device device;
-static struct device *d = &device;
 
 static uint8_t any8(void) {
     return Frama_C_unsigned_char_interval(0, UINT8_MAX);
@@ -57,56 +56,54 @@ static void any_config(void) {
 
 static void any_device(void) {
     any_config();
-    Frama_C_make_unknown((char *)d, sizeof *d);
-    d->config = &config;
-    d->reader.body = d->body;
-    //@ admit device_is_sound(d);
+    Frama_C_make_unknown((char *)&device, sizeof device);
+    device.config = &config;
+    device.reader.body = device.body;
+    //@ admit device_is_sound(&device);
 }
 
 void prove_init(void) {
     uint8_t image[SETTINGS_BYTES];
     any_config();
     Frama_C_make_unknown((char *)image, sizeof image);
-    device_init(d, &config, image, any32(), any8(), any32(), any_levels());
-    //@ assert device_is_sound(d);
-}
-
-void prove_settle(void) {
-    any_device();
-    settle(d, any32());
-    //@ assert device_is_sound(d);
-}
-
-void prove_take_edges(void) {
-    any_device();
-    take_edges(d);
-    //@ assert device_is_sound(d);
+    device_init(&device, &config, image, any32(), any8(), any32(), any_levels());
+    //@ assert device_is_sound(&device);
 }
 
 void prove_sample(void) {
     any_device();
-    device_sample(d, any32(), any_levels());
-    //@ assert device_is_sound(d);
+    device_sample(&device, any32(), any_levels());
+    //@ assert device_is_sound(&device);
 }
 
 void prove_poll(void) {
     any_device();
-    device_poll(d, any32());
-    //@ assert device_is_sound(d);
+    device_poll(&device, any32());
+    //@ assert device_is_sound(&device);
 }
 
 void prove_receive(void) {
     any_device();
-    device_receive(d, any32(), any8());
-    //@ assert device_is_sound(d);
+    device_receive(&device, any32(), any8());
+    //@ assert device_is_sound(&device);
+}
+
+void prove_well_formed(void) {
+    uint8_t payload[FRAME_PAYLOAD_MAX];
+    struct frame frame = {.type = any8(),
+                          .length = Frama_C_unsigned_char_interval(0, FRAME_PAYLOAD_MAX),
+                          .payload = payload};
+    Frama_C_make_unknown((char *)payload, sizeof payload);
+    message_is_well_formed(&frame);
 }
 
 /* There is memory for no more than `least` bytes, whatever room is told from there on. */
 static void transmit(uint8_t least, uint8_t most) {
     uint8_t wire[FRAME_MAX];
     any_device();
-    device_transmit(d, wire + (FRAME_MAX - least), Frama_C_unsigned_char_interval(least, most));
-    //@ assert device_is_sound(d);
+    device_transmit(&device, wire + (FRAME_MAX - least),
+                    Frama_C_unsigned_char_interval(least, most));
+    //@ assert device_is_sound(&device);
 }
 
 void prove_transmit(void) {
@@ -119,22 +116,22 @@ void prove_transmit(void) {
 
 void prove_test(void) {
     any_device();
-    device_test_pins(d);
-    device_test(d, any32(), any_levels());
-    //@ assert device_is_sound(d);
+    device_test_pins(&device);
+    device_test(&device, any32(), any_levels());
+    //@ assert device_is_sound(&device);
 }
 
-void prove_rest(void) {
+void prove_store(void) {
     uint16_t address;
     uint8_t byte;
     any_device();
-    if (device_store(d, &address, &byte)) {
+    if (device_store(&device, &address, &byte)) {
         //@ assert NV_SETTINGS_AT <= address < NV_BOOT_AT;
     }
-    device_note_lost_snapshots(d, any16());
-    device_lamp(d, any32());
-    device_wants_reboot(d);
-    //@ assert device_is_sound(d);
+    device_note_lost_snapshots(&device, any16());
+    device_lamp(&device, any32());
+    device_wants_reboot(&device);
+    //@ assert device_is_sound(&device);
 }
 
 void prove_boot(void) {
