@@ -31,7 +31,7 @@ AVR_FLAGS := -std=gnu11 -Os -flto -fshort-enums -ffunction-sections -fdata-secti
 AVR_SOURCES := firmware/main.c $(C_SOURCES) $(wildcard firmware/boards/avr/*.[cS])
 AVR_HEADERS := $(wildcard firmware/*.h firmware/core/*.h firmware/boards/avr/*.h)
 
-.PHONY: help setup demo test check firmware images screens sizes bench mutants fuzz fuzz-corpus \
+.PHONY: help setup demo test check firmware images screens sizes bench mutants fuzz fuzz-corpus proofs \
   format lint types warnings cppcheck clean
 
 help: ## this list
@@ -80,6 +80,10 @@ FUZZ_FLAGS := -std=c11 -pedantic -g -O2 $(WARNINGS) -fsanitize=fuzzer,address,un
   -fno-sanitize-recover=all -DREEDPROOF_RING=12 -Ifirmware/core -Itests/fuzz
 
 fuzz: $(FUZZERS:%=fuzz-%) ## random bytes and calls at the frame decoder and the whole board
+
+proofs: | proofs-packages ## the core has no run-time errors, proved with Frama-C
+	why3 config detect >/dev/null
+	python3 tools/proofs.py
 
 fuzz-corpus: $(VENV)/.ready-dev $(FUZZERS:%=$(BUILD)/fuzz/%) ## finds anew the inputs that the fuzzers begin with
 	rm -rf tests/fuzz/corpus $(BUILD)/fuzz/seeds
@@ -144,11 +148,13 @@ $(VENV)/.ready-dev: $(VENV)/.ready
 	$(PYTHON) -m pip install --quiet --disable-pip-version-check -e '.[dev]'
 	@touch $@
 
-.PHONY: avr-packages fuzz-packages
+.PHONY: avr-packages fuzz-packages proofs-packages
 avr-packages:
 	@tools/packages.sh avr
 fuzz-packages:
 	@tools/packages.sh fuzz
+proofs-packages:
+	@tools/packages.sh proofs
 
 # ---- firmware rules ----
 

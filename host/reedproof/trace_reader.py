@@ -62,8 +62,8 @@ def read_trace(path: Path) -> Trace:
 
     CSV: header ``t_us,input,closed``. Lines starting with ``#`` may stand anywhere; ``# sample_us: 50``,
     ``# lost: 0``, ``# gaps: 0`` and ``# account: open`` are understood (the last one counts), other comments
-    are skipped, and so are empty lines. A file whose account stays open was cut off: one more gap. Times may have decimals and are rounded to the nearest microsecond (halves away from
-    zero).
+    are skipped, and so are empty lines. A file whose account stays open was cut off: one more gap. Times may
+    have decimals and are rounded to the nearest microsecond (halves away from zero).
 
     VCD (IEEE 1364): one-bit variables only, 1 is closed. The number at the end of a name is the input number
     (``input7``, ``in_7``, ``in[7]``); if a variable has none in 1 to 32 or two share one, all are numbered in

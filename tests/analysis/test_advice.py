@@ -56,7 +56,8 @@ def test_ordinary_contacts_keep_the_defaults() -> None:
 
 
 def test_long_dropouts_call_for_a_longer_break_us() -> None:
-    advice = told(story(lambda i: [0, 30_000, 30_000 + (7130 if i == 50 else 2000), 60_000]))
+    edges = story(lambda i: [0, 30_000, 30_000 + (7130 if i == 50 else 2000), 60_000])
+    advice = told(edges, pause_us=500_000)
     assert (advice.status, advice.make_us) == (Status.RECOMMENDED, 1000)
     assert advice.break_us == 15_000  # 2 x 7.13 ms, rounded up to two digits
     assert "7.13 ms" in advice.reasons[1]
@@ -72,9 +73,10 @@ def test_two_magnets_close_together_call_for_a_shorter_break_us() -> None:
 
 
 def test_fast_passes_call_for_a_shorter_make_us() -> None:
-    advice = told(story(lambda i: [0, 2100 if i == 7 else 60_000]))
+    edges = story(lambda i: [0, 2100 if i == 7 else 60_000])
+    advice = told(edges, pass_us=2000)
     assert (advice.status, advice.make_us) == (Status.RECOMMENDED, 1000)
-    shorter = advise([trace_of(story(lambda i: [0, 2100 if i == 7 else 60_000]))], 1, 2000, 10_000)
+    shorter = advise([trace_of(edges)], 1, 2000, 10_000, pass_us=2000)
     assert shorter.make_us == 1000  # half of 2.1 ms, rounded down to two digits
 
 
@@ -88,7 +90,7 @@ def test_blips_call_for_a_longer_make_us() -> None:
 
 
 def test_blips_as_long_as_passes_leave_no_room() -> None:
-    advice = told(story(lambda i: [0, 2500 if i % 2 else 60_000, 500_000, 501_900]))
+    advice = told(story(lambda i: [0, 2500 if i % 2 else 60_000, 500_000, 501_900]), pass_us=2000)
     assert (advice.status, advice.make_us, advice.break_us) == (Status.UNSAFE, None, None)
     assert "no sensible setting is safe" in advice.reasons[0]
     assert "1.90 ms" in advice.reasons[0]
@@ -175,7 +177,7 @@ def test_recordings_add_up() -> None:
     one = trace_of(story(clean(), 15))
     assert advise([one], 1, 1000, 10_000).status is Status.TOO_LITTLE
     other = trace_of(story(lambda _: [0, 30_000, 36_000, 60_000], 15))
-    both = advise([one, other], 1, 1000, 10_000)
+    both = advise([one, other], 1, 1000, 10_000, pause_us=500_000)
     assert (both.status, both.break_us) == (Status.RECOMMENDED, 12_000)
     elsewhere = trace_of(story(clean(), 15), number=2)
     assert advise([one, elsewhere], 1, 1000, 10_000).status is Status.TOO_LITTLE
@@ -189,6 +191,98 @@ def test_each_trace_may_tell_its_pause() -> None:
     assert evidence is not None
     assert evidence.pauses_us == (500_000, SECOND_US - 60_000)
     assert evidence.passes == 80
+
+
+# ---- two readings ----
+
+
+def test_two_magnets_or_a_bad_contact() -> None:
+    """An opening in every pass: what it is, the recording does not tell, and the settings depend on it."""
+    edges = story(lambda i: [0, 60_000, 60_000 + 22_000 + 10 * i, 150_000], every_us=30 * SECOND_US)
+    advice = told(edges)
+    assert (advice.status, advice.make_us, advice.break_us) == (Status.UNCLEAR, None, None)
+    (reason,) = advice.reasons
+    assert reason.startswith("unclear: 100 of 100 passes hold an opening of 22.0 to 23.0 ms")
+    assert "magnets, say --pause-ms 22; if the contact opened within a pass, say --pause-ms 820" in reason
+    as_magnets, as_contact = told(edges, pause_us=22_000), told(edges, pause_us=820_000)
+    assert (as_magnets.status, as_magnets.break_us) == (Status.RECOMMENDED, 10_000)
+    assert (as_contact.status, as_contact.break_us) == (Status.RECOMMENDED, 46_000)
+
+
+@pytest.mark.parametrize(("dropout_us", "status"), [(5000, Status.RECOMMENDED), (5001, Status.UNCLEAR)])
+def test_an_opening_that_the_default_covers_raises_no_question(dropout_us: int, status: Status) -> None:
+    edges = story(lambda i: [0, 30_000, 30_000 + (dropout_us if i == 3 else 1), 60_000])
+    assert told(edges).status is status
+
+
+def test_irregular_openings_are_no_magnets() -> None:
+    """Once one, once three, once five of them: no train has now one magnet and now five."""
+    edges = story(
+        lambda i: [t for k in range(1 + 2 * (i % 3)) for t in (k * 50_000, k * 50_000 + 20_000)],
+        every_us=30 * SECOND_US,
+    )
+    assert told(edges).status is Status.UNSAFE
+
+
+def test_how_passes_were_told_apart_is_said() -> None:
+    """Where it was found and not told; many short pauses are right only with several magnets."""
+    plain = told(story(clean()))
+    assert plain.reasons[-1] == "passes are told apart by openings of 940 ms and more"
+    pairs = told(story(lambda _: [0, 60_000, 160_000, 220_000]))
+    assert pairs.status is Status.RECOMMENDED
+    assert pairs.reasons[-1] == (
+        "passes are told apart by openings of 100 ms and more; 100 of 199 pauses are shorter than 250 ms, "
+        "which is right only if trains carry several magnets"
+    )
+    assert "told apart" not in told(story(clean()), pause_us=500_000).reasons[-1]
+
+
+@pytest.mark.parametrize(("few", "is_unclear"), [(1, True), (10, True), (30, False)])
+def test_a_few_pauses_far_shorter_than_all_others(few: int, is_unclear: bool) -> None:
+    edges = story(lambda i: [0, 60_000, 120_000, 180_000] if i < few else [0, 60_000])
+    advice = told(edges)
+    assert (advice.status is Status.UNCLEAR) is is_unclear, advice.reasons
+    if is_unclear:
+        assert (
+            f"unclear: {few} of {99 + few} pauses last only up to 60.0 ms, the others at least 820 ms"
+            in advice.reasons[0]
+        )
+        assert (
+            "so soon, say --pause-ms 60; if one pass closed the contact twice, say --pause-ms 220"
+            in advice.reasons[0]
+        )
+        assert told(edges, pause_us=60_000).status is Status.RECOMMENDED
+
+
+def test_a_few_passes_far_shorter_than_all_others() -> None:
+    edges = story(lambda i: [0, 3000 if i % 5 == 0 else 60_000])
+    advice = told(edges)
+    assert advice.status is Status.UNCLEAR
+    assert (
+        "unclear: 20 of 100 passes last only up to 3.00 ms, the others at least 60.0 ms" in advice.reasons[0]
+    )
+    assert "fast trains, say --pass-ms 3; if it is interference, say --pass-ms 13" in advice.reasons[0]
+    assert (told(edges, pass_us=3000).make_us, told(edges, pass_us=13_000).make_us) == (1000, 6000)
+
+
+def test_a_bounce_recording_does_not_tell_how_short_passes_are() -> None:
+    """Its pauses are made by its reader."""
+    evidence = advise([trace_of(story(clean()), pause_us=500_000)], 1, 1000, 10_000).evidence
+    assert evidence is not None
+    assert evidence.make.allowed_us is None
+    assert evidence.breaking.allowed_us is None
+
+
+def test_what_is_stuck_or_never_closes_properly_is_named() -> None:
+    stuck = told([100])
+    assert stuck.status is Status.TOO_LITTLE
+    assert "closed from 0.000 s to the end: is it stuck, or a magnet parked?" in stuck.reasons[0]
+    rubbing = told(story(lambda _: [0, 300, 900, 1200]))
+    assert rubbing.status is Status.UNSAFE
+    assert "it closed 100 times and never for 2.00 ms" in rubbing.reasons[0]
+    hardly_open = told([edge for i in range(60) for edge in (i * 50_000, i * 50_000 + 49_900)])
+    assert hardly_open.status is Status.UNSAFE
+    assert "none longer than 0.10 ms: it is closed nearly all the time" in hardly_open.reasons[0]
 
 
 # ---- choosing ----

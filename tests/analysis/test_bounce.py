@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from reedproof.analysis.bounce import (
     BLIP_MAX_US,
+    OPENING_MAX_US,
     PAUSE_MIN_US,
     REST_US,
     SENSIBLE_US,
@@ -116,13 +117,34 @@ def test_no_step_no_pause() -> None:
         assert (find_pause(times(*lengths, round(lengths[-1] * ratio) + 1)) is not None) is found
 
 
-@pytest.mark.parametrize("what", ["opening", "making", "breaking", "rattle"])
-@pytest.mark.parametrize(("length_us", "is_one"), [(SENSIBLE_US, True), (SENSIBLE_US - 1, False)])
+def rattling_edges(begin_us: int, end_us: int) -> list[int]:
+    """Closings of 0.5 ms with less than 10 ms from one to the next; an opening ends them."""
+    return [edge for at in range(begin_us, end_us - 500, 9000) for edge in (at, at + 500)]
+
+
+@pytest.mark.parametrize(
+    ("what", "length_us", "is_one"),
+    [
+        ("opening", OPENING_MAX_US + 1, True),
+        ("opening", OPENING_MAX_US, False),
+        *(
+            (what, SENSIBLE_US - short, not short)
+            for what in ("making", "breaking", "rattle")
+            for short in (0, 1)
+        ),
+    ],
+)
 def test_exceptions(what: str, length_us: int, is_one: bool) -> None:
     edges = {
         "opening": (0, 60_000, 60_000 + length_us, 200_000),
-        "making": (0, 10, length_us, length_us + 60_000),
-        "breaking": (0, 60_000, 60_000 + length_us - 10, 60_000 + length_us),
+        "making": (*rattling_edges(0, length_us), length_us, 200_000),
+        "breaking": (
+            0,
+            60_000,
+            *rattling_edges(65_000, 60_000 + length_us),
+            59_999 + length_us,
+            60_000 + length_us,
+        ),
         "rattle": (0, 60_000, *range(66_000, 108_001, 6000), 60_000 + length_us, 200_000),
     }[what]
     passes = find_passes([times(*edges, *(2_000_000 + time for time in CLEAN))], [500_000])
@@ -131,8 +153,11 @@ def test_exceptions(what: str, length_us: int, is_one: bool) -> None:
     assert beyond.tolist() == [is_one, False]
     assert (found is not None) is is_one
     if found is not None:
-        assert (found.count, found.at_us) == (1, 0)
-        assert max(found.opening_us, found.making_us, found.breaking_us, found.rattle_us) == length_us
+        lengths = {
+            "opening": found.opening_us, "making": found.making_us, "breaking": found.breaking_us,
+            "rattle": found.rattle_us,
+        }  # fmt: skip
+        assert (found.count, found.at_us, lengths[what]) == (1, 0, length_us)
 
 
 def test_quantiles() -> None:

@@ -28,7 +28,7 @@ def test_a_virtual_minute(tmp_path: Path, suffix: str) -> None:
     found = re.fullmatch(r"(\d+) edges of 16 inputs in (\S+) s, 0 lost, in (\S+)", ran.out.splitlines()[-1])
     assert found, ran.out
     assert found[3] == str(path)
-    assert 60 <= float(found[2]) < 61
+    assert 60 <= float(found[2]) < 62
     trace = read_trace(path)
     assert (len(trace), trace.sample_us, trace.lost, trace.gaps) == (int(found[1]), 50, 0, 0)
     assert set(trace.inputs.tolist()) == set(range(1, 17))
@@ -42,7 +42,7 @@ def test_chosen_inputs_as_json(tmp_path: Path) -> None:
     edges = document.pop("edges")
     assert list(edges) == ["2", "5", "6"]
     assert sum(edges.values()) == len(read_trace(path)) > 10
-    assert 20 <= document.pop("seconds") < 21
+    assert 20 <= document.pop("seconds") < 22
     assert document == {
         "file": str(path), "sample_us": 50, "lost": {"2": 0, "5": 0, "6": 0}, "gaps": 0,
     }  # fmt: skip
@@ -119,7 +119,7 @@ def test_killed_in_the_middle_the_file_opens(tmp_path: Path) -> None:
     process.communicate(timeout=PATIENCE_S)
     trace = read_trace(path)
     assert len(trace) > 0
-    assert trace.sample_us == 50
+    assert (trace.sample_us, trace.gaps) == (50, 1), "what it lost in the end, it does not tell"
 
 
 def wait_for_edges(path: Path) -> None:
@@ -132,15 +132,19 @@ def wait_for_edges(path: Path) -> None:
     raise AssertionError(f"{PROGRAM} records nothing into {path}")
 
 
-def test_unplugged_at_the_end_the_file_stays(tmp_path: Path) -> None:
+@pytest.mark.parametrize("how", ["--seconds", "Ctrl-C"])
+def test_unplugged_the_file_stays(tmp_path: Path, how: str) -> None:
+    """It ends by itself when its time is over, also while the line is gone."""
     path = tmp_path / "unplugged.csv"
+    seconds = "3" if how == "--seconds" else "600"
     board = make_board(speed=1.0)
     board.carousel(rounds=20)
     with PluggedBoard(board) as plugged:
-        process = start("record", plugged.port, "-o", str(path), "--seconds", "3")
+        process = start("record", plugged.port, "-o", str(path), "--seconds", seconds)
         wait_for_edges(path)
         plugged.unplug()
-        process.send_signal(signal.SIGINT)
+        if how == "Ctrl-C":
+            process.send_signal(signal.SIGINT)
         out, err = process.communicate(timeout=PATIENCE_S)
     assert process.returncode == 3, (out, err)
     assert f"the line is gone (unplugged?); {path} holds what came before" in err

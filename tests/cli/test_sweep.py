@@ -129,3 +129,9 @@ def test_wrong_use(arguments: list[str], part: str) -> None:
     ran = run("replay", *arguments)
     assert ran.code == 2
     assert part in ran.complaint()
+
+
+def test_a_pass_that_has_not_ended_is_no_extra(csv: Path) -> None:
+    csv.write_text(csv.read_text() + "5000000,1,1\n5000000,4,1\n")
+    (one,) = swept(str(csv), "make_us=2ms", "break_us=5ms").values()
+    assert (one["closures"], one["extras"]) == (6, 0)

@@ -653,3 +653,22 @@ def test_a_bounce_recording_tells_its_pauses(tmp_path: Path) -> None:
     assert trace.pause_us > 1_900_000
     assert read_trace(GOLDEN / "rocker-bounce.csv").pause_us == 500_000
     assert read_bytes(tmp_path, f"{CSV_HEADER}\n1,1,1\n".encode()).pause_us is None
+
+
+def test_bounce_rows_may_share_an_instant(tmp_path: Path) -> None:
+    path = tmp_path / "t"
+    path.write_text(f"{BOUNCE_HEADER}\n1,press,0,1,0\n1,press,5000,0,0\n1,press,5000,1,0\n1,press,9000,0,0\n")
+    assert read_trace(path).times_us.tolist() == [1_000_005, 1_000_005, 1_000_009]
+
+
+def test_the_pause_is_two_times_whole_microseconds(tmp_path: Path) -> None:
+    path = tmp_path / "t"
+    path.write_text(f"{BOUNCE_HEADER}\n1,press,0,1,0\n1,press,700000999,0,0\n")
+    trace = read_trace(path)
+    assert (trace.times_us.tolist(), trace.pause_us) == ([2_100_003], 700_001)
+
+
+def test_a_test_may_last_10000_seconds(tmp_path: Path) -> None:
+    path = tmp_path / "t"
+    path.write_text(f"{BOUNCE_HEADER}\n1,press,0,1,0\n1,press,{10_000 * 10**9},0,0\n")
+    assert read_trace(path).times_us.tolist() == [30_000_000_002]

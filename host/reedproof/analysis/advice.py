@@ -10,7 +10,7 @@ from __future__ import annotations
 import enum
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -175,7 +175,21 @@ def advise(
     if doubts:
         return Advice(number, Status.UNCLEAR, tuple(doubts), evidence=evidence)
     break_us = choose(evidence.breaking, break_default_us)
-    return _conclude(number, evidence, make_us, break_us, make_default_us, break_default_us)
+    advice = _conclude(number, evidence, make_us, break_us, make_default_us, break_default_us)
+    if pause_us is None and len(real):
+        return replace(advice, reasons=(*advice.reasons, _told_apart(real, min(pauses))))
+    return advice
+
+
+def _told_apart(passes: Passes, pause_us: int) -> str:
+    how = f"passes are told apart by openings of {ms(pause_us)} ms and more"
+    short = int((passes.pauses_us < SHORT_PAUSE_US).sum())
+    if short == 0:
+        return how
+    return (
+        f"{how}; {short} of {len(passes.pauses_us)} pauses are shorter than {ms(SHORT_PAUSE_US)} ms, which "
+        "is right only if trains carry several magnets"
+    )
 
 
 def _without_pause(number: int, openings_us: Times) -> Advice:
@@ -336,8 +350,8 @@ def _problems(evidence: Evidence, make_us: int | None, break_us: int | None) -> 
     if found and found.count > max(1, EXCEPTIONS_MAX * evidence.passes):
         problems.append(
             f"{found.count} of {evidence.passes} passes are beyond every sensible window "
-            f"({_described(found)}); one that covers them acts too late, or takes two passes for one. Replace "
-            "the contact or its lead"
+            f"({_described(found)}); one that covers them acts too late, or takes two passes for one. "
+            "Replace the contact or its lead"
         )
     elif break_us is None:
         pause = (

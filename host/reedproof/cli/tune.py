@@ -147,12 +147,12 @@ def _bound(evidence: Evidence) -> str:
         else ""
     )
     share = f"{100 * evidence.share_upper:.2g} %"
+    longest = f"the {ms(evidence.breaking.needed_us)} ms of the longest ordinary one"
     return (
-        f"bound: with 95 % confidence at most {share} of passes open for longer than the "
-        f"{ms(evidence.breaking.needed_us)} ms of the longest ordinary one{aside}{ahead}. Order statistics "
-        f"of {evidence.passes} passes, no distribution assumed. It holds for passes like these (magnet, speeds, "
-        "wear) that do not depend on each other, and as it is for any one of the other lengths, not for all "
-        "of them at once"
+        f"bound: with 95 % confidence at most {share} of passes open for longer than {longest}{aside}{ahead}"
+        f". Order statistics of {evidence.passes} passes, no distribution assumed. It holds for passes like "
+        "these (magnet, speeds, wear) that do not depend on each other, and as it is for any one of the "
+        "other lengths, not for all of them at once"
     )
 
 
