@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from cli.command import run
+from cli.command import on_terminal, plain, run
 from reedproof.cli.sweep import parse_axis
 from reedproof.errors import ReedproofError
 from reedproof.trace import CSV_HEADER
@@ -63,12 +63,21 @@ def test_table(csv: Path) -> None:
     ran = run("replay", str(csv), "--sweep", "make_us=0.5..10ms", "break_us=2..5ms")
     assert (ran.code, ran.err) == (0, "")
     lines = [line.split() for line in ran.out.splitlines()]
-    assert "edges.csv: 6 passes on 2 inputs; columns: break_us" in ran.out
-    columns = ["2000", "2200", "2500", "2700", "3000", "3300", "3700", "4100", "4500", "5000"]
-    assert lines[2] == ["make_us", *columns]
-    assert lines[4] == ["500", *["2s", "2x"] * 5, *["2x"] * 5]
-    assert lines[6] == ["970", *["2s"] * 5, *["good"] * 5]
-    assert lines[13] == ["10000", *["2s", "2l"] * 5, *["2l"] * 5]
+    assert "edges.csv: 6 passes on 2 inputs; make_us in rows, break_us in columns, both in ms" in ran.out
+    assert lines[2] == ["ms", "2", "2.2", "2.5", "2.7", "3", "3.3", "3.7", "4.1", "4.5", "5"]
+    assert lines[4] == ["0.5", *["2s", "2x"] * 5, *["2x"] * 5]
+    assert lines[6] == ["0.97", *["2s"] * 5, *["ok"] * 5]
+    assert lines[13] == ["10", *["2s", "2m"] * 5, *["2m"] * 5]
+
+
+def test_the_table_fits_a_small_terminal() -> None:
+    golden = Path(__file__).resolve().parents[1] / "golden" / "rocker-bounce.csv"
+    ran = on_terminal("replay", str(golden), "--sweep", "make_us=0.5..10ms", "break_us=1..50ms", columns=80)
+    screen = plain(ran.out)
+    screen = screen[screen.index("rocker-bounce.csv: ") :]
+    assert max(map(len, screen.splitlines())) <= 80
+    header = next(line.split() for line in screen.splitlines() if line.split()[:1] == ["ms"])
+    assert header == ["ms", "1", "1.5", "2.4", "3.7", "5.7", "8.8", "14", "21", "32", "50"]
 
 
 def test_pauses_the_user_knows(tmp_path: Path) -> None:
@@ -80,8 +89,16 @@ def test_pauses_the_user_knows(tmp_path: Path) -> None:
     path.write_text("\n".join([CSV_HEADER, *(f"{t},1,{1 - at % 2}" for at, t in enumerate(edges))]) + "\n")
     ran = run("replay", str(path), "--sweep")
     assert ran.code == 2
-    assert "input 1: bounce cannot be told from pauses between passes" in ran.complaint()
+    assert "bounce cannot be told from pauses between passes on any input" in ran.complaint()
     assert run("replay", str(path), "--sweep", "--pause-ms", "500").code == 0
+    ordinary = [f"{at * 1_000_000 + t},3,{t == 0:d}" for at in range(5, 30) for t in (0, 60_000)]
+    both = sorted([*path.read_text().splitlines()[1:], *ordinary], key=lambda row: int(row.split(",")[0]))
+    path.write_text("\n".join([CSV_HEADER, *both]) + "\n")
+    ran = run("replay", str(path), "--sweep")
+    assert ran.code == 0
+    assert "25 passes on 1 input" in ran.out
+    assert ran.out.splitlines()[-1].endswith("without --pause-ms: input 1")
+    assert json.loads(run("replay", str(path), "--sweep", "--json").out)["left_out"] == [1]
 
 
 @pytest.mark.parametrize(
@@ -119,9 +136,11 @@ def test_ranges_that_cannot_be(text: str, part: str) -> None:
 @pytest.mark.parametrize(
     ("arguments", "part"),
     [
-        (["--sweep", "make_us=1..2ms"], "one file is replayed at a time, not 0"),
-        (["a.csv", "b.csv"], "one file is replayed at a time, not 2"),
-        (["a.csv", "make_us=1..2ms"], "ranges such as make_us=0.5..10ms go with --sweep"),
+        (["--sweep", "make_us=1..2ms"], "the file is missing; name the recording to replay"),
+        (["a.csv", "b.csv"], "b.csv: one file is replayed at a time, and a.csv is one"),
+        (["a.csv", "make_us=1..2ms"], "make_us=1..2ms: ranges go with --sweep"),
+        (["a.csv", "--sweep", "foo=1..2ms"], "foo=1..2ms: expected make_us= or break_us="),
+        (["a.csv", "--sweep", "make_us=1ms", "make_us=2ms"], "there is a range of make_us already"),
         (["a.csv", "--sweep", "make_us=1..2s"], "make_us=1..2s: expected make_us="),
     ],
 )

@@ -63,14 +63,24 @@ def _spread(durations_ms: np.ndarray[Any, np.dtype[np.float64]]) -> str:
 
 def _files_and_axes(arguments: list[str], *, sweeping: bool) -> tuple[Path, dict[str, list[int]]]:
     """The one file, and the ranges. Raises ReedproofError."""
-    is_axis = {text: sweeping and text.partition("=")[0] in sweep_module.AXES for text in arguments}
-    files = [text for text in arguments if not is_axis[text]]
-    if len(files) != 1:
-        raise ReedproofError(
-            f"one file is replayed at a time, not {len(files)}"
-            + ("" if sweeping else "; ranges such as make_us=0.5..10ms go with --sweep")
-        )
-    return Path(files[0]), dict(sweep_module.parse_axis(text) for text in arguments if is_axis[text])
+    axes: dict[str, list[int]] = {}
+    files: list[str] = []
+    for text in arguments:
+        name, equals, _ = text.partition("=")
+        if not equals or Path(text).exists():
+            files.append(text)
+        elif not sweeping:
+            raise ReedproofError(f"{text}: ranges go with --sweep")
+        else:
+            name, values = sweep_module.parse_axis(text)
+            if name in axes:
+                raise ReedproofError(f"{text}: there is a range of {name} already; give one of each")
+            axes[name] = values
+    if not files:
+        raise ReedproofError("the file is missing; name the recording to replay")
+    if len(files) > 1:
+        raise ReedproofError(f"{files[1]}: one file is replayed at a time, and {files[0]} is one")
+    return Path(files[0]), axes
 
 
 def replay(
@@ -114,14 +124,14 @@ def replay(
     file, axes = _files_and_axes(arguments, sweeping=sweep)
     if sweep:
         pause_us = None if pause_ms is None else round(pause_ms * 1000)
-        passes, counts = sweep_module.run_sweep(
+        swept = sweep_module.run_sweep(
             file, axes.get("make_us", [make_us]), axes.get("break_us", [break_us]), pause_us,
             console(stderr=json),
         )  # fmt: skip
         if json:
-            print_json(sweep_module.document(passes, counts))
+            print_json(sweep_module.document(swept))
         else:
-            sweep_module.show(file, passes, counts, console())
+            sweep_module.show(file, swept, console())
         return
     _replay(file, ReplaySettings(make_us=make_us, break_us=break_us), json)
 
@@ -150,6 +160,9 @@ def _replay(file: Path, settings: ReplaySettings, json: bool) -> None:
         )  # fmt: skip
     out.print(rows)
     out.print("bounces: making + breaking; closed ms: shortest/median/longest")
-    if trace.lost:
-        out.print(f"the recorder lost {trace.lost} edges: what is shown is not the whole truth")
+    if trace.lost or trace.gaps:
+        out.print(
+            f"the recorder lost {trace.lost} edges and was blind {trace.gaps} times: what is shown is not "
+            "the whole truth"
+        )
     raise typer.Exit(1 if faulty else 0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -46,27 +47,40 @@ def parse_axis(text: str) -> tuple[str, list[int]]:
     return name, sorted(ends | {value for value in between if min(ends) < value < max(ends)})
 
 
-def passes_in(file: Path, pause_us: int | None) -> dict[int, tuple[Times, Passes]]:
-    """By input, its edges and passes. Raises TraceError and ReedproofError."""
+@dataclass(frozen=True)
+class Swept:
+    """``passes`` by input, ``counts`` by setting and input; of the inputs ``left_out`` passes cannot be told
+    apart."""
+
+    passes: dict[int, int]
+    counts: dict[Setting, dict[int, Count]]
+    left_out: list[int]
+
+
+def passes_in(file: Path, pause_us: int | None) -> tuple[dict[int, tuple[Times, Passes]], list[int]]:
+    """By input, its edges and passes; and the inputs whose passes cannot be told apart. Raises TraceError."""
     trace = read_trace(file)
-    found = {}
+    found, left_out = {}, []
     for number in np.unique(trace.inputs).tolist():
         times = trace.times_us[trace.inputs == number]
         pauses = pauses_of([trace], number, pause_us)
         if pauses is None:
-            raise ReedproofError(
-                f"{file}: input {number}: bounce cannot be told from pauses between passes; say how short "
-                "those are with --pause-ms"
-            )
-        found[number] = ended(times, pauses[0]), find_passes([times], pauses)
-    return found
+            left_out.append(number)
+        else:
+            found[number] = ended(times, pauses[0]), find_passes([times], pauses)
+    return found, left_out
 
 
 def run_sweep(
     file: Path, make_us: list[int], break_us: list[int], pause_us: int | None, out: Console
-) -> tuple[dict[int, int], dict[Setting, dict[int, Count]]]:
-    """(passes by input, counts by setting and input), with a progress bar on a terminal."""
-    recordings = passes_in(file, pause_us)
+) -> Swept:
+    """Every setting over every input, with a progress bar on a terminal. Raises ReedproofError."""
+    recordings, left_out = passes_in(file, pause_us)
+    if not recordings:
+        raise ReedproofError(
+            f"{file}: bounce cannot be told from pauses between passes on any input; say how short those are "
+            "with --pause-ms"
+        )
     settings = [Setting(make, broke) for make in make_us for broke in break_us]
     with Progress(console=out, transient=True, disable=not out.is_terminal) as progress:
         task = progress.add_task("settings", total=len(settings))
@@ -75,19 +89,21 @@ def run_sweep(
             settings,
             lambda: progress.advance(task),
         )
-    return {number: len(passes) for number, (_, passes) in recordings.items()}, counts
+    passes = {number: len(found) for number, (_, found) in recordings.items()}
+    return Swept(passes, counts, left_out)
 
 
-def document(passes: dict[int, int], counts: dict[Setting, dict[int, Count]]) -> dict[str, Any]:
+def document(swept: Swept) -> dict[str, Any]:
     return {
-        "passes": {str(number): count for number, count in passes.items()},
+        "passes": {str(number): count for number, count in swept.passes.items()},
+        "left_out": swept.left_out,
         "settings": [
             {
                 **setting._asdict(),
                 **total(inputs)._asdict(),
                 "inputs": {str(number): count._asdict() for number, count in inputs.items()},
             }
-            for setting, inputs in counts.items()
+            for setting, inputs in swept.counts.items()
         ],
     }
 
@@ -99,22 +115,31 @@ def total(inputs: dict[int, Count]) -> Count:
     return summed
 
 
-def show(file: Path, passes: dict[int, int], counts: dict[Setting, dict[int, Count]], out: Console) -> None:
-    """A row per make_us, a column per break_us."""
-    made = sorted({setting.make_us for setting in counts})
-    broken = sorted({setting.break_us for setting in counts})
-    title = f"{file.name}: {sum(passes.values())} passes on {len(passes)} input" + "s" * (len(passes) != 1)
-    rows = table(">make_us", *(f">{value}" for value in broken), title=f"{title}; columns: break_us")
+def show(file: Path, swept: Swept, out: Console) -> None:
+    """A row per make_us, a column per break_us; in ms, to fit a small terminal."""
+    made = sorted({setting.make_us for setting in swept.counts})
+    broken = sorted({setting.break_us for setting in swept.counts})
+    count = len(swept.passes)
+    out.print(
+        f"{file.name}: {sum(swept.passes.values())} passes on {count} input{'s' * (count != 1)}; make_us in "
+        "rows, break_us in columns, both in ms",
+        markup=False, soft_wrap=not out.is_terminal,
+    )  # fmt: skip
+    rows = table(">ms", *(f">{value / 1000:g}" for value in broken))
     for make in made:
-        rows.add_row(str(make), *(_cell(total(counts[Setting(make, value)])) for value in broken))
+        cells = (_cell(total(swept.counts[Setting(make, value)])) for value in broken)
+        rows.add_row(f"{make / 1000:g}", *cells)
     out.print(rows)
-    out.print("2s 1l 3x: 2 passes counted twice, 1 lost, 3 closures outside of any pass; good: one for one")
+    out.print("2s 1m 3x: 2 passes counted twice, 1 missed, 3 closures outside of any pass; ok: one for one")
+    if swept.left_out:
+        numbers = ", ".join(map(str, swept.left_out))
+        out.print(f"left out, as its passes cannot be told apart without --pause-ms: input {numbers}")
 
 
 def _cell(count: Count) -> str:
     parts = [
         f"{number}{letter}"
-        for number, letter in ((count.splits, "s"), (count.losses, "l"), (count.extras, "x"))
+        for number, letter in ((count.splits, "s"), (count.losses, "m"), (count.extras, "x"))
         if number
     ]
-    return " ".join(parts) if parts else "good"
+    return " ".join(parts) if parts else "ok"
