@@ -35,6 +35,7 @@ class Trace:
         sample_us: sampling period of the recorder in microseconds, None if it is not known.
         lost: edges the recorder says it lost.
         gaps: times the recorder says it was blind; how many edges fell into them is not known.
+        recorded: the inputs that were recorded, where the recorder says so; some may have no edges.
         pause_us: where the recording tells: an opening this long or longer lies between two passes, a shorter
             one within one. None if it does not tell.
 
@@ -49,6 +50,7 @@ class Trace:
     lost: int = 0
     gaps: int = 0
     pause_us: int | None = None
+    recorded: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         wanted = (("times_us", np.int64), ("inputs", np.uint8), ("closed", np.uint8))
@@ -74,7 +76,7 @@ class Trace:
         return len(self.times_us)
 
     def __eq__(self, other: object) -> bool:
-        """Same edges in the same order, same sampling period, same losses, same pauses."""
+        """Same edges in the same order, and the same said of them by the recorder."""
         if not isinstance(other, Trace):
             return NotImplemented
         return (
@@ -82,7 +84,8 @@ class Trace:
             and np.array_equal(self.inputs, other.inputs)
             and np.array_equal(self.closed, other.closed)
             and self.sample_us == other.sample_us
-            and (self.lost, self.gaps, self.pause_us) == (other.lost, other.gaps, other.pause_us)
+            and (self.lost, self.gaps, self.pause_us, self.recorded)
+            == (other.lost, other.gaps, other.pause_us, other.recorded)
         )
 
 

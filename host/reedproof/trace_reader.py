@@ -61,9 +61,9 @@ def read_trace(path: Path) -> Trace:
     """Read a trace from a CSV, VCD or bounce recording file; the kind is told from the content.
 
     CSV: header ``t_us,input,closed``. Lines starting with ``#`` may stand anywhere; ``# sample_us: 50``,
-    ``# lost: 0``, ``# gaps: 0`` and ``# account: open`` are understood (the last one counts), other comments
-    are skipped, and so are empty lines. A file whose account stays open was cut off: one more gap. Times may
-    have decimals and are rounded to the nearest microsecond (halves away from zero).
+    ``# inputs: 1 2 7``, ``# lost: 0``, ``# gaps: 0`` and ``# account: open`` are understood (the last one
+    counts), other comments are skipped, and so are empty lines. A file whose account stays open was cut off:
+    one more gap. Times may have decimals and are rounded to the nearest microsecond (halves away from zero).
 
     VCD (IEEE 1364): one-bit variables only, 1 is closed. The number at the end of a name is the input number
     (``input7``, ``in_7``, ``in[7]``); if a variable has none in 1 to 32 or two share one, all are numbered in
@@ -140,6 +140,7 @@ class _Notes:
     lost: int = 0
     gaps: int = 0
     account: str = "closed"
+    recorded: tuple[int, ...] = ()
 
     @property
     def all_gaps(self) -> int:
@@ -156,6 +157,15 @@ class _Notes:
             if not 0 < sample_us < math.inf:
                 raise _error(path, line, f"sample_us is {_shown(value)}; write a positive number")
             self.sample_us = sample_us
+        elif key == "inputs":
+            numbers = [int(text) for text in re.findall(r"\d{1,3}", value, re.ASCII)]
+            if not numbers or not all(1 <= number <= INPUTS_MAX for number in numbers):
+                raise _error(
+                    path,
+                    line,
+                    f"inputs is {_shown(value)}; write numbers from 1 to {INPUTS_MAX}, such as 1 2 7",
+                )
+            self.recorded = tuple(sorted(set(numbers)))
         elif key == "account":
             self.account = value
         elif key in ("lost", "gaps"):
@@ -264,8 +274,9 @@ def _drop_repeats(
     if not keep.any():
         raise _no_edges(path)
     return Trace(
-        times_us[keep], inputs[keep], closed[keep], notes.sample_us, notes.lost, notes.all_gaps, pause_us
-    )
+        times_us[keep], inputs[keep], closed[keep], notes.sample_us, notes.lost, notes.all_gaps, pause_us,
+        notes.recorded,
+    )  # fmt: skip
 
 
 # --- CSV ---

@@ -133,11 +133,15 @@ def open_writer(path: Path, inputs: Sequence[int], notes: Iterable[Note] = ()) -
     return kind(path, inputs, notes)
 
 
-def notes_of(*, lost: int | None = None, gaps: int = 0, sample_us: float | None = None) -> list[Note]:
+def notes_of(
+    *, lost: int | None = None, gaps: int = 0, sample_us: float | None = None, recorded: Sequence[int] = ()
+) -> list[Note]:
     """What `trace_reader` understands of a recorder's notes."""
     notes: list[Note] = []
     if sample_us is not None:
         notes.append(("sample_us", repr(float(sample_us))))
+    if recorded:
+        notes.append(("inputs", " ".join(map(str, recorded))))
     if lost is not None:
         notes.append(("lost", str(int(lost))))
     if gaps:
@@ -179,7 +183,7 @@ def write_vcd(trace: Trace, path: Path) -> None:
 
 
 def _write(trace: Trace, path: Path, kind: type[TraceWriter]) -> None:
-    notes = notes_of(lost=trace.lost, gaps=trace.gaps, sample_us=trace.sample_us)
+    notes = notes_of(lost=trace.lost, gaps=trace.gaps, sample_us=trace.sample_us, recorded=trace.recorded)
     with kind(path, np.unique(trace.inputs).tolist(), notes) as writer:
         for at in range(0, len(trace), _ROWS_WRITTEN_AT_ONCE):
             rows = slice(at, at + _ROWS_WRITTEN_AT_ONCE)

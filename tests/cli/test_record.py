@@ -31,7 +31,7 @@ def test_a_virtual_minute(tmp_path: Path, suffix: str) -> None:
     assert 60 <= float(found[2]) < 62
     trace = read_trace(path)
     assert (len(trace), trace.sample_us, trace.lost, trace.gaps) == (int(found[1]), 50, 0, 0)
-    assert set(trace.inputs.tolist()) == set(range(1, 17))
+    assert set(trace.inputs.tolist()) == set(trace.recorded) == set(range(1, 17))
 
 
 def test_chosen_inputs_as_json(tmp_path: Path) -> None:

@@ -152,6 +152,14 @@ def test_too_little_is_said_plainly(tmp_path: Path) -> None:
     assert " too little " in ran.out
 
 
+def test_an_input_that_never_closed_is_named(tmp_path: Path) -> None:
+    """The recorder says which inputs it recorded; one of them is silent."""
+    path = write(tmp_path / "a.csv", notes="# inputs: 1 3")
+    found = document(str(path), code=1)["inputs"]
+    assert (found["1"]["status"], found["3"]["status"]) == ("recommended", "too_little")
+    assert found["3"]["reasons"] == ["no edge at all: check lead and plug, then the magnet"]
+
+
 def test_what_the_recorder_lost_is_said(tmp_path: Path) -> None:
     path = write(tmp_path / "a.csv", notes="# lost: 7\n# gaps: 2")
     assert f"{path}: the recorder lost 7 edges and was blind 2 times" in run("tune", str(path)).out

@@ -606,7 +606,28 @@ def test_edges_in_pieces_and_notes_in_between(tmp_path: Path, suffix: str) -> No
     trace = read_trace(path)
     assert edges_of(trace) == [(10, 2, 1), (10, 7, 1), (30, 2, 0)]
     assert (trace.sample_us, trace.lost, trace.gaps) == (50.0, 4, 2)
+    assert trace.recorded == ()
     assert path.read_bytes().startswith(b"$" if suffix.lower() == ".vcd" else b"#")
+
+
+@pytest.mark.parametrize("suffix", [".csv", ".vcd"])
+def test_the_inputs_that_were_recorded(tmp_path: Path, suffix: str) -> None:
+    path = tmp_path / f"live{suffix}"
+    with open_writer(path, [2, 7], notes_of(recorded=[2, 7])) as writer:
+        writer.add([10], [7], [1])
+    assert read_trace(path).recorded == (2, 7)
+    text = path.read_text()
+    for wrong in ("inputs: 0 3", "inputs: 33", "inputs: all"):
+        path.write_text(text.replace("inputs: 2 7", wrong))
+        with pytest.raises(TraceError, match=r"inputs is .*; write numbers from 1 to 32, such as 1 2 7"):
+            read_trace(path)
+
+
+@pytest.mark.parametrize(("account", "gaps"), [("open", 2), ("closed", 1), (None, 1)])
+def test_an_account_that_stays_open_is_a_gap_more(tmp_path: Path, account: str | None, gaps: int) -> None:
+    said = "" if account is None else f"# account: {account}\n"
+    content = f"# account: open\n# gaps: 1\n{said}" if account else "# gaps: 1\n"
+    assert read_bytes(tmp_path, f"{content}{CSV_HEADER}\n1,1,1\n".encode()).gaps == gaps
 
 
 def test_another_reader_reads_a_vcd_with_notes_in_between(tmp_path: Path) -> None:

@@ -215,6 +215,8 @@ def _without_pause(number: int, openings_us: Times) -> Advice:
 
 
 def _without_passes(number: int, recordings: Sequence[Times], passes: Passes) -> Advice:
+    if not any(len(times) for times in recordings):
+        return Advice(number, Status.TOO_LITTLE, ("no edge at all: check lead and plug, then the magnet",))
     blips = len(passes.blips_us)
     if blips >= PASSES_MIN:
         why = (

@@ -70,7 +70,7 @@ def record(
         show_identity(link, out)
         recorder = Recorder(link, kept)
         chosen = link.choose_inputs(parse_inputs(inputs))
-        notes = [*notes_of(sample_us=link.hello.sample_us), ACCOUNT_OPEN]
+        notes = [*notes_of(sample_us=link.hello.sample_us, recorded=chosen), ACCOUNT_OPEN]
         with open_writer(output, chosen, notes) as writer:
             tracing = TraceRecorder(recorder, writer, chosen)
             laps = Laps(link)

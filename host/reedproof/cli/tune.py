@@ -324,7 +324,7 @@ def tune(
     if plot is not None and plot.exists() and any(file.exists() and plot.samefile(file) for file in files):
         raise ReedproofError(f"--plot {plot}: that is one of the recordings; choose another name")
     traces = [read_trace(file) for file in files]
-    numbers = sorted({int(number) for trace in traces for number in np.unique(trace.inputs)})
+    numbers = sorted({int(n) for trace in traces for n in (*np.unique(trace.inputs), *trace.recorded)})
     pause_us = None if pause_ms is None else round(pause_ms * 1000)
     pass_us = None if pass_ms is None else round(pass_ms * 1000)
     tuned = [tune_input(traces, number, pause_us, pass_us) for number in numbers]
