@@ -137,7 +137,7 @@ def test_ranges_that_cannot_be(text: str, part: str) -> None:
     ("arguments", "part"),
     [
         (["--sweep", "make_us=1..2ms"], "the file is missing; name the recording to replay"),
-        (["a.csv", "b.csv"], "b.csv: one file is replayed at a time, and a.csv is one"),
+        (["a.csv", "b.csv"], "b.csv: a.csv is named already; replay one file at a time"),
         (["a.csv", "make_us=1..2ms"], "make_us=1..2ms: ranges go with --sweep"),
         (["a.csv", "--sweep", "foo=1..2ms"], "foo=1..2ms: expected make_us= or break_us="),
         (["a.csv", "--sweep", "make_us=1ms", "make_us=2ms"], "there is a range of make_us already"),

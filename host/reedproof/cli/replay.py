@@ -79,7 +79,7 @@ def _files_and_axes(arguments: list[str], *, sweeping: bool) -> tuple[Path, dict
     if not files:
         raise ReedproofError("the file is missing; name the recording to replay")
     if len(files) > 1:
-        raise ReedproofError(f"{files[1]}: one file is replayed at a time, and {files[0]} is one")
+        raise ReedproofError(f"{files[1]}: {files[0]} is named already; replay one file at a time")
     return Path(files[0]), axes
 
 
