@@ -80,9 +80,8 @@ class TraceRecorder:
         self._hold_us = math.inf  # of the file, at its end: what lies beyond waits for its account
         self._board_us = 0
         self._samples_lost: int | None = None
-        self._rows: list[
-            tuple[int, int, int, bool]
-        ] = []  # heap of (file time, order of arrival, input, closed)
+        # heap of (file time, order of arrival, input, closed)
+        self._rows: list[tuple[int, int, int, bool]] = []
         self._order = 0
         self._flushed_s = self._link.now_s()
         self._start()

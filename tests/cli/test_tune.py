@@ -197,6 +197,9 @@ def test_interference_or_a_fast_train(tmp_path: Path) -> None:
     assert document(str(path), code=1)["inputs"]["1"]["status"] == "unclear"
     assert document(str(path), "--pass-ms", "2")["inputs"]["1"]["make_us"] == 1000
     assert document(str(path), "--pass-ms", "20")["inputs"]["1"]["make_us"] == 6000
+    plot = tmp_path / "short.svg"
+    assert run("tune", str(path), "--pass-ms", "20", "--plot", str(plot)).code == 0
+    assert "input 1, making: 53 of 53 passes" in plot.read_text(), "a blip is no pass in the plot either"
 
 
 # ---- plot ----

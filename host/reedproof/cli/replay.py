@@ -92,10 +92,12 @@ def replay(
         ),
     ],
     make_us: Annotated[
-        int, typer.Option(help="A closing counts after this long closed.", min=1, max=65535)
+        int,
+        typer.Option(help="A closing counts after this long closed.", min=1, max=sweep_module.SETTING_MAX_US),
     ] = MAKE_US_DEFAULT,
     break_us: Annotated[
-        int, typer.Option(help="An opening counts after this long open.", min=1, max=65535)
+        int,
+        typer.Option(help="An opening counts after this long open.", min=1, max=sweep_module.SETTING_MAX_US),
     ] = BREAK_US_DEFAULT,
     sweep: Annotated[
         bool, typer.Option("--sweep", help="Try all settings of the ranges, such as make_us=0.5..10ms.")

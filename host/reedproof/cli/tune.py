@@ -234,7 +234,11 @@ def draw(path: Path, tuned: Sequence[Tuned]) -> None:
 
     drawn = {
         one.advice.input: (
-            find_passes([times for times, _ in one.recordings], one.advice.evidence.pauses_us),
+            find_passes(
+                [times for times, _ in one.recordings],
+                one.advice.evidence.pauses_us,
+                one.recordings[0][1].pass_us,
+            ),
             one.advice.make_us or MAKE_US_DEFAULT,
             one.advice.break_us or BREAK_US_DEFAULT,
             one.advice.make_us is not None,
