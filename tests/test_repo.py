@@ -20,14 +20,19 @@ CORE = ROOT / "firmware" / "core"
 LAYERS = [
     {"errors", "records"},
     {"wire", "clock", "trace", "trace_reader", "trace_writer", "layout", "analysis"},
-    {"transport", "ports", "link", "store", "plots"},
-    {"recorder", "trace_recorder", "proof", "sim"},
+    {"transport", "ports", "link", "store", "export", "report", "plots"},
+    {"recorder", "trace_recorder", "endurance", "proof", "sim"},
     {"cli"},
 ]
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 
 #: Only these may import it.
-RESERVED = {"serial": {"transport", "ports"}, "sqlalchemy": {"store"}, "reedproof.sim": {"cli", "sim"}}
+RESERVED = {
+    "serial": {"transport", "ports"},
+    "sqlalchemy": {"store"},
+    "pyarrow": {"export"},
+    "reedproof.sim": {"cli", "sim"},
+}
 
 #: What a C module may include of the core; device joins them all.
 C_INCLUDES = {
