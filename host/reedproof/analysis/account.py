@@ -72,8 +72,8 @@ class ContactCount:
 @dataclass(frozen=True)
 class Account:
     """``contacts`` are in the order of the sheet. ``laps`` are keyed by train. ``evidence`` is in order of
-    time; of each kind and contact the first thousand are kept, ``evidence_left_out`` counts the rest. Times are host
-    times, seconds since 1970."""
+    time; of each kind and contact the first thousand are kept, ``evidence_left_out`` counts the rest.
+    Times are host times, seconds since 1970."""
 
     contacts: tuple[ContactCount, ...]
     laps: dict[str, int]

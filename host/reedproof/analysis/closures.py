@@ -15,8 +15,8 @@ class Closures:
     """Closures of several boards in order of ``made_s``; all arrays have shape (n,).
 
     ``contact`` is the position of the contact in the sheet's list (from 0), int16; ``made_s`` is host time,
-    seconds since 1970, float64; ``duration_ms`` is float32, NaN where the end is not known; ``bounces`` (making
-    and breaking together) and ``dropouts`` are uint16.
+    seconds since 1970, float64; ``duration_ms`` is float32, NaN where the end is not known; ``bounces``
+    (making and breaking together) and ``dropouts`` are uint16.
     """
 
     contact: NDArray[np.int16]
