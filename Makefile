@@ -9,9 +9,10 @@ PYTHON := $(VENV)/bin/python
 BUILD := build
 
 C_SOURCES := $(wildcard firmware/core/*.c)
-BULK_SOURCES := host/reedproof/sim/bulk.c host/reedproof/sim/sweep.c
-C_FILES := $(shell find firmware host/reedproof/sim tests benchmarks -name '*.[ch]' -not -name '_core.c')
+HOST_C_SOURCES := host/reedproof/sim/bulk.c host/reedproof/sim/sweep.c host/reedproof/analysis/align.c
+C_FILES := $(shell find firmware host/reedproof/sim host/reedproof/analysis tests benchmarks -name '*.[ch]' -not -name '_*.c')
 CORE_INPUTS := $(wildcard firmware/core/*.[ch] host/reedproof/sim/*.[ch]) host/reedproof/sim/core_build.py
+ALIGN_INPUTS := $(wildcard host/reedproof/analysis/align.[ch]) host/reedproof/analysis/align_build.py
 
 # ---- firmware: the same sources, flags and macros as platformio.ini, which a test compares ----
 
@@ -95,7 +96,7 @@ fuzz-corpus: $(VENV)/.ready-dev $(FUZZERS:%=$(BUILD)/fuzz/%) ## finds anew the i
 	  $(BUILD)/fuzz/$$name -use_counters=0 -merge=1 $$kept $$found || exit 1; done
 
 clean: ## removes what was built, but not .venv
-	rm -rf $(BUILD) host/reedproof/sim/_core.* host/build host/*.egg-info
+	rm -rf $(BUILD) host/reedproof/sim/_core.* host/reedproof/analysis/_align.* host/build host/*.egg-info
 
 # ---- parts of check ----
 
@@ -113,14 +114,14 @@ types: $(VENV)/.ready-dev
 # The portable core for the host, stricter than the boards' compiler can be.
 warnings:
 	@mkdir -p $(BUILD)/warnings
-	for source in $(C_SOURCES) $(BULK_SOURCES); do \
+	for source in $(C_SOURCES) $(HOST_C_SOURCES); do \
 	  $(CC) -std=c11 -pedantic -O2 $(WARNINGS) -Wcast-align -Wstrict-prototypes -Wundef -Wswitch-enum \
 	    -Ifirmware/core -c $$source -o $(BUILD)/warnings/$$(basename $$source).o || exit 1; done
 
 cppcheck: | avr-packages
 	cppcheck --quiet --error-exitcode=1 --std=c11 --enable=warning,style,performance,portability \
 	  --inline-suppr --suppress=missingIncludeSystem --suppress=unusedStructMember \
-	  -Ifirmware/core firmware/core firmware/main.c $(BULK_SOURCES)
+	  -Ifirmware/core firmware/core firmware/main.c $(HOST_C_SOURCES)
 
 # ---- parts of fuzz ----
 
@@ -140,7 +141,7 @@ $(VENV)/bin/python:
 	tools/packages.sh python
 	python3 -m venv $(VENV)
 
-$(VENV)/.ready: $(VENV)/bin/python pyproject.toml setup.py $(CORE_INPUTS)
+$(VENV)/.ready: $(VENV)/bin/python pyproject.toml setup.py $(CORE_INPUTS) $(ALIGN_INPUTS)
 	$(PYTHON) -m pip install --quiet --disable-pip-version-check -e .
 	@touch $@
 

@@ -18,7 +18,7 @@ CORE = ROOT / "firmware" / "core"
 
 #: Imports go down only. Modules of one layer may import each other.
 LAYERS = [
-    {"errors", "records"},
+    {"errors", "records", "compiled"},
     {"wire", "clock", "trace", "trace_reader", "trace_writer", "layout", "analysis"},
     {"transport", "ports", "link", "store", "export", "report", "plots"},
     {"recorder", "trace_recorder", "endurance", "proof", "sim"},

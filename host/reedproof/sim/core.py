@@ -5,7 +5,6 @@ Everything here runs the very code that runs on the boards.
 
 from __future__ import annotations
 
-import importlib.util
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from reedproof.compiled import check_freshness
 from reedproof.records import INPUTS_MAX, Fault, width_value
 
 try:
@@ -28,21 +28,8 @@ ffi: Any = _core.ffi
 lib: Any = _core.lib
 
 
-def _check_freshness() -> None:
-    """In a source tree, an extension built from other sources would test yesterday's code."""
-    build = Path(__file__).with_name("core_build.py")
-    if not (build.parents[3] / "firmware" / "core").is_dir():
-        return
-    spec = importlib.util.spec_from_file_location("core_build", build)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    if module.source_hash() != lib.core_source_hash():
-        raise ImportError("the compiled core is older than firmware/core: run 'make setup'")
-
-
-_check_freshness()
+_BUILD = Path(__file__).with_name("core_build.py")
+check_freshness(_BUILD, lib.core_source_hash(), _BUILD.parents[3] / "firmware" / "core")
 
 STILL_CLOSED = np.iinfo(np.int64).min
 MAKE_US_DEFAULT: int = lib.MAKE_US_DEFAULT

@@ -1,0 +1,594 @@
+#include "align.h"
+
+#include <math.h>
+#include <stdbool.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum {
+    ALIVE_MAX = 512,
+    EDGES_MAX = 12,
+    SETTLE_EVERY = 256, /* closures */
+    PENDING_MAX = 20000 /* then the best explanation is taken, lest memory grow without end */
+};
+
+/* Another way to a node that is this much less likely than the best one is not drawn, nor kept. */
+static const double WAY_KEEP = 16.0;
+static const double SHORTEST_S = 1e-4;
+
+/* Where a train was seen last. */
+struct place {
+    int64_t closure; /* -1: not seen yet */
+    double depart_s;
+    int32_t station;
+};
+
+struct edge {
+    int32_t from; /* node */
+    int16_t steps;
+    uint8_t flags;
+    double best, total; /* of everything up to and with this step */
+};
+
+/* A state of all trains, entered when `train` passed at `closure`. */
+struct node {
+    double best, total;
+    int64_t closure;
+    int32_t train;
+    int32_t edges;
+    int32_t likeliest; /* edge of the best explanation */
+    struct edge edge[EDGES_MAX];
+    struct place place[ALIGN_TRAINS_MAX];
+};
+
+/* Node 0 is where all explanations still meet; what came before it is settled. */
+struct align {
+    int32_t contacts;
+    struct node *nodes;
+    int32_t count, room;
+    int32_t alive[ALIVE_MAX];
+    int32_t alive_count;
+    struct align_closure *closures; /* from number `first` on */
+    int64_t first, fed, closures_room;
+    int64_t since_settled;
+    uint8_t *marked;
+    int32_t marked_room;
+    int32_t *meets;
+    int32_t meets_room;
+    int32_t *likely, *drawn; /* [contacts][ALIGN_COUNTS] */
+    uint8_t *hidden;         /* [contacts]: not observed, for one step */
+    uint64_t random;
+};
+
+static double ln_sum(double a, double b) {
+    double high = a > b ? a : b;
+    double low = a > b ? b : a;
+    return low == -INFINITY ? high : high + log1p(exp(low - high));
+}
+
+struct align *align_new(int32_t contacts) {
+    struct align *self = calloc(1, sizeof *self);
+    if (self == NULL)
+        return NULL;
+    self->contacts = contacts;
+    size_t counts = (size_t)contacts * ALIGN_COUNTS;
+    self->likely = calloc(counts + 1, sizeof *self->likely);
+    self->drawn = calloc(counts + 1, sizeof *self->drawn);
+    self->hidden = calloc((size_t)contacts + 1, 1);
+    self->nodes = calloc(1024, sizeof *self->nodes);
+    if (self->likely == NULL || self->drawn == NULL || self->hidden == NULL ||
+        self->nodes == NULL) {
+        align_free(self);
+        return NULL;
+    }
+    self->room = 1024;
+    self->count = 1;
+    self->nodes[0].closure = -1;
+    for (int t = 0; t < ALIGN_TRAINS_MAX; t++)
+        self->nodes[0].place[t].closure = -1;
+    self->alive_count = 1;
+    self->random = 0x9E3779B97F4A7C15u;
+    return self;
+}
+
+void align_free(struct align *self) {
+    if (self == NULL)
+        return;
+    free(self->nodes);
+    free(self->closures);
+    free(self->marked);
+    free(self->meets);
+    free(self->likely);
+    free(self->drawn);
+    free(self->hidden);
+    free(self);
+}
+
+int64_t align_pending(const struct align *self) {
+    return self->fed - self->first;
+}
+
+double align_best(const struct align *self) {
+    double best = -INFINITY;
+    for (int32_t i = 0; i < self->alive_count; i++)
+        best = fmax(best, self->nodes[self->alive[i]].best);
+    return best;
+}
+
+double align_total(const struct align *self) {
+    double total = -INFINITY;
+    for (int32_t i = 0; i < self->alive_count; i++)
+        total = ln_sum(total, self->nodes[self->alive[i]].total);
+    return total;
+}
+
+/* ---- forward ---- */
+
+static struct align_closure *closure_at(struct align *self, int64_t number) {
+    return &self->closures[number - self->first];
+}
+
+static bool make_room(struct align *self, int64_t closures) {
+    int64_t wanted = self->fed - self->first + closures;
+    if (wanted > self->closures_room) {
+        struct align_closure *grown = realloc(self->closures, (size_t)(2 * wanted) * sizeof *grown);
+        if (grown == NULL)
+            return false;
+        self->closures = grown;
+        self->closures_room = 2 * wanted;
+    }
+    return true;
+}
+
+/* Room for the nodes of one more closure: each train may be at some stations more. */
+static bool make_room_for_nodes(struct align *self) {
+    if (self->count + ALIVE_MAX <= self->room)
+        return true;
+    struct node *grown = realloc(self->nodes, (size_t)self->room * 2 * sizeof *grown);
+    if (grown == NULL)
+        return false;
+    self->nodes = grown;
+    self->room *= 2;
+    return true;
+}
+
+static bool is_same_state(const struct align_model *model, const struct node *node,
+                          const struct node *from, int32_t train, int32_t station) {
+    if (node->train != train || node->place[train].station != station)
+        return false;
+    for (int32_t t = 0; t < model->trains; t++)
+        if (t != train && (node->place[t].closure != from->place[t].closure ||
+                           node->place[t].station != from->place[t].station))
+            return false;
+    return true;
+}
+
+static void add_edge(struct node *node, struct edge edge) {
+    if (edge.best < node->best - WAY_KEEP)
+        return;
+    node->total = ln_sum(node->total, edge.total);
+    int32_t at = node->edges;
+    if (at < EDGES_MAX) {
+        node->edges++;
+    } else {
+        at = 0;
+        for (int32_t e = 1; e < EDGES_MAX; e++)
+            if (node->edge[e].best < node->edge[at].best)
+                at = e;
+        if (node->edge[at].best >= edge.best)
+            return;
+    }
+    node->edge[at] = edge;
+    if (edge.best > node->best) {
+        node->best = edge.best;
+        node->likeliest = at;
+    }
+}
+
+/* One explanation more: `train` of state `from` passes at `station` now. */
+static void step_to(struct align *self, const struct align_model *model, int32_t old_count,
+                    int32_t from, int32_t train, int32_t station, int32_t steps, uint8_t flags,
+                    double weight) {
+    const struct node *origin = &self->nodes[from];
+    struct edge edge = {
+        .from = from,
+        .steps = (int16_t)steps,
+        .flags = flags,
+        .best = origin->best + weight,
+        .total = origin->total + weight,
+    };
+    for (int32_t i = old_count; i < self->count; i++) {
+        if (is_same_state(model, &self->nodes[i], origin, train, station)) {
+            add_edge(&self->nodes[i], edge);
+            return;
+        }
+    }
+    if (self->count - old_count == ALIVE_MAX)
+        return;
+    struct node *made = &self->nodes[self->count++];
+    made->best = made->total = -INFINITY;
+    made->closure = self->fed;
+    made->train = train;
+    made->edges = 0;
+    made->likeliest = 0;
+    memcpy(made->place, origin->place, sizeof made->place);
+    made->place[train].closure = self->fed;
+    made->place[train].depart_s = closure_at(self, self->fed)->depart_s;
+    made->place[train].station = station;
+    add_edge(made, edge);
+}
+
+/* Marks the contacts that were not observed at some time between the two; false when there were
+ * none. */
+static bool find_hidden(struct align *self, const struct align_model *model, double from_s,
+                        double to_s) {
+    bool found = false;
+    int32_t at = 0;
+    for (int32_t high = model->gaps; at < high;) {
+        int32_t middle = at + (high - at) / 2;
+        if (model->gap[middle].from_s < to_s)
+            at = middle + 1;
+        else
+            high = middle;
+    }
+    while (at > 0 && model->gap[at - 1].latest_to_s > from_s) {
+        at--;
+        if (model->gap[at].to_s <= from_s)
+            continue;
+        if (!found)
+            memset(self->hidden, 0, (size_t)self->contacts);
+        found = true;
+        for (int32_t c = 0; c < self->contacts; c++)
+            self->hidden[c] |= model->gap_contacts[(size_t)at * (size_t)self->contacts + (size_t)c];
+    }
+    return found;
+}
+
+static bool is_all_hidden(const struct align *self, const struct align_train *train) {
+    for (int32_t s = 0; s < train->stations; s++)
+        if (!self->hidden[train->contact[s]])
+            return false;
+    return true;
+}
+
+/* What the tables say for observed contacts also counts the passes that nobody could see. */
+static double unseen(const struct align *self, const struct align_train *train, int32_t station,
+                     int32_t steps) {
+    double sum = 0;
+    for (int32_t n = 1; n < steps; n++) {
+        int32_t s = (station + n) % train->stations;
+        if (self->hidden[train->contact[s]])
+            sum -= train->missed[s];
+    }
+    return sum;
+}
+
+static void step_train(struct align *self, const struct align_model *model, int32_t old_count,
+                       int32_t from, int32_t t) {
+    const struct align_train *train = &model->train[t];
+    const struct align_closure *now = closure_at(self, self->fed);
+    const struct place place = self->nodes[from].place[t];
+    double time_s = fmax(SHORTEST_S, now->made_s - place.depart_s);
+    double ln_time = 0;
+    bool has_gap = false, is_lost = false;
+    if (place.closure >= 0) {
+        ln_time = log(time_s);
+        has_gap = model->gaps != 0 && find_hidden(self, model, place.depart_s, now->made_s);
+        is_lost = has_gap && is_all_hidden(self, train);
+    }
+    for (int32_t s = train->first_at[now->contact]; s >= 0; s = train->next_at[s]) {
+        double begun = train->begun + train->made[s] + now->pass;
+        if (place.closure < 0 || is_lost) {
+            step_to(self, model, old_count, from, t, s, 0, is_lost ? ALIGN_GAPPED : 0, begun);
+            continue;
+        }
+        int32_t first = (s - place.station + train->stations - 1) % train->stations;
+        for (int32_t step = first; step < train->reach; step += train->stations) {
+            int32_t cell = place.station * train->reach + step;
+            uint8_t flags = has_gap ? ALIGN_GAPPED : 0;
+            double weight = train->on_time[cell];
+            double turned = now->is_long ? train->turned[cell] : -INFINITY;
+            if (turned > weight) {
+                weight = turned;
+                flags |= ALIGN_TURNED;
+            }
+            if (model->is_timed) {
+                double late = ln_time - train->mean[cell];
+                weight -= ln_time + late * late * train->precision[cell];
+                double odd =
+                    train->off_time[cell] - ln_time + (late > 0 ? train->halted : train->rushed);
+                if (flags & ALIGN_TURNED)
+                    odd += train->turned[cell] - train->on_time[cell];
+                if (odd > weight) {
+                    weight = odd;
+                    flags |= late > 0 ? ALIGN_HALTED : ALIGN_RUSHED;
+                }
+            }
+            if (has_gap)
+                weight += unseen(self, train, place.station, step + 1);
+            step_to(self, model, old_count, from, t, s, step + 1, flags, weight + now->pass);
+        }
+        if (train->moved > -INFINITY)
+            step_to(self, model, old_count, from, t, s, 0, ALIGN_MOVED,
+                    train->moved - ln_time + train->made[s] + now->pass);
+    }
+}
+
+static void take(struct align *self, const struct align_model *model) {
+    int32_t old_count = self->count;
+    for (int32_t i = 0; i < self->alive_count; i++)
+        for (int32_t t = 0; t < model->trains; t++)
+            step_train(self, model, old_count, self->alive[i], t);
+    double extra = closure_at(self, self->fed)->extra;
+    for (int32_t i = 0; i < self->alive_count; i++) {
+        self->nodes[self->alive[i]].best += extra;
+        self->nodes[self->alive[i]].total += extra;
+    }
+    /* First what cannot win any more, so that there is room for the new ones. */
+    double least = align_best(self);
+    for (int32_t i = old_count; i < self->count; i++)
+        least = fmax(least, self->nodes[i].best);
+    least -= model->keep;
+    int32_t kept = 0;
+    for (int32_t i = 0; i < self->alive_count; i++)
+        if (self->nodes[self->alive[i]].best >= least)
+            self->alive[kept++] = self->alive[i];
+    self->alive_count = kept;
+    int32_t new_count = old_count;
+    for (int32_t i = old_count; i < self->count; i++) {
+        if (self->nodes[i].best < least || self->alive_count == ALIVE_MAX)
+            continue;
+        if (new_count != i)
+            self->nodes[new_count] = self->nodes[i];
+        self->alive[self->alive_count++] = new_count++;
+    }
+    self->count = new_count;
+    self->fed++;
+}
+
+/* ---- backward ---- */
+
+/* The nodes that all explanations which are still alive have in common, latest first. */
+static int32_t find_meets(struct align *self) {
+    if (self->marked_room < self->count) {
+        free(self->marked);
+        free(self->meets);
+        self->marked_room = 0;
+        self->marked = malloc((size_t)self->room);
+        self->meets = malloc((size_t)self->room * sizeof *self->meets);
+        if (self->marked == NULL || self->meets == NULL)
+            return -1;
+        self->marked_room = self->room;
+    }
+    memset(self->marked, 0, (size_t)self->count);
+    for (int32_t i = 0; i < self->alive_count; i++)
+        self->marked[self->alive[i]] = 1;
+    int32_t open = self->alive_count, found = 0;
+    for (int32_t i = self->count - 1; i >= 0; i--) {
+        if (!self->marked[i])
+            continue;
+        if (open == 1)
+            self->meets[found++] = i;
+        open--;
+        for (int32_t e = 0; e < self->nodes[i].edges; e++) {
+            uint8_t *mark = &self->marked[self->nodes[i].edge[e].from];
+            open += !*mark;
+            *mark = 1;
+        }
+    }
+    return found;
+}
+
+static void count_step(struct align *self, const struct align_model *model, const struct node *node,
+                       const struct edge *edge, int32_t *counts) {
+    const struct node *from = &self->nodes[edge->from];
+    const struct align_train *train = &model->train[node->train];
+    for (int64_t i = from->closure + 1; i < node->closure; i++)
+        counts[closure_at(self, i)->contact * ALIGN_COUNTS + 2]++;
+    const struct align_closure *now = closure_at(self, node->closure);
+    counts[now->contact * ALIGN_COUNTS]++;
+    const struct place *place = &from->place[node->train];
+    bool has_gap =
+        edge->flags & ALIGN_GAPPED && find_hidden(self, model, place->depart_s, now->made_s);
+    for (int32_t n = 1; n < edge->steps; n++) {
+        int32_t contact = train->contact[(place->station + n) % train->stations];
+        if ((edge->flags & ALIGN_TURNED && n == edge->steps - 1) ||
+            (has_gap && self->hidden[contact]))
+            continue;
+        counts[contact * ALIGN_COUNTS]++;
+        counts[contact * ALIGN_COUNTS + 1]++;
+    }
+}
+
+static double uniform(struct align *self) {
+    self->random ^= self->random << 13;
+    self->random ^= self->random >> 7;
+    self->random ^= self->random << 17;
+    return (double)(self->random >> 11) * 0x1p-53;
+}
+
+static const struct edge *draw_edge(struct align *self, const struct node *node) {
+    if (node->edges == 1)
+        return &node->edge[0];
+    double sum = 0, share[EDGES_MAX];
+    double high = node->edge[node->likeliest].best;
+    for (int32_t e = 0; e < node->edges; e++)
+        sum += share[e] = exp(node->edge[e].total - high);
+    double drawn = uniform(self) * sum;
+    int32_t e = 0;
+    while (e < node->edges - 1 && drawn >= share[e])
+        drawn -= share[e++];
+    return &node->edge[e];
+}
+
+static bool is_one_way(const struct align *self, int32_t low, int32_t high) {
+    for (int32_t i = low + 1; i <= high; i++) {
+        const struct node *node = &self->nodes[i];
+        if (!self->marked[i] || node->edges < 2)
+            continue;
+        double best = node->edge[node->likeliest].best;
+        for (int32_t e = 0; e < node->edges; e++)
+            if (e != node->likeliest && node->edge[e].total > best - WAY_KEEP)
+                return false;
+    }
+    return true;
+}
+
+static void note_pass(const struct align *self, const struct node *node,
+                      struct align_pass *passes) {
+    const struct edge *edge = &node->edge[node->likeliest];
+    passes[node->closure - self->first] = (struct align_pass){
+        .before = self->nodes[edge->from].place[node->train].closure,
+        .train = (int16_t)node->train,
+        .station = (int16_t)node->place[node->train].station,
+        .steps = edge->steps,
+        .flags = edge->flags,
+    };
+}
+
+/* Counts an explanation from node `high` back to node `low`: the best one, or one that is drawn. */
+static void count_way(struct align *self, const struct align_model *model, int32_t low,
+                      int32_t high, bool is_drawn, int32_t *counts) {
+    for (int32_t i = high; i != low;) {
+        const struct node *node = &self->nodes[i];
+        const struct edge *edge = is_drawn ? draw_edge(self, node) : &node->edge[node->likeliest];
+        count_step(self, model, node, edge, counts);
+        i = edge->from;
+    }
+}
+
+static size_t counts_size(const struct align *self) {
+    return (size_t)self->contacts * ALIGN_COUNTS * sizeof *self->likely;
+}
+
+static void add_draw(const struct align *self, int32_t draw, int32_t *draws) {
+    int32_t *sum = &draws[(size_t)draw * (size_t)self->contacts * ALIGN_COUNTS];
+    for (int32_t i = 0; i < self->contacts * ALIGN_COUNTS; i++)
+        sum[i] += self->drawn[i] - self->likely[i];
+}
+
+/* From `low` to `high`, which all explanations have in common. */
+static void explain(struct align *self, const struct align_model *model, int32_t low, int32_t high,
+                    struct align_pass *passes, int32_t *draws) {
+    for (int32_t i = high; i != low; i = self->nodes[i].edge[self->nodes[i].likeliest].from)
+        note_pass(self, &self->nodes[i], passes);
+    if (is_one_way(self, low, high))
+        return;
+    memset(self->likely, 0, counts_size(self));
+    count_way(self, model, low, high, false, self->likely);
+    for (int32_t draw = 0; draw < ALIGN_DRAWS; draw++) {
+        memset(self->drawn, 0, counts_size(self));
+        count_way(self, model, low, high, true, self->drawn);
+        add_draw(self, draw, draws);
+    }
+}
+
+/* All up to where all explanations meet last. */
+static int64_t explain_common(struct align *self, const struct align_model *model, int32_t found,
+                              struct align_pass *passes, int32_t *draws) {
+    int64_t count = self->nodes[self->meets[0]].closure + 1 - self->first;
+    for (int64_t i = 0; i < count; i++)
+        passes[i] = (struct align_pass){.before = -1, .train = -1};
+    for (int32_t i = 0; i + 1 < found; i++)
+        explain(self, model, self->meets[i + 1], self->meets[i], passes, draws);
+    return count;
+}
+
+static int32_t best_alive(const struct align *self) {
+    int32_t best = self->alive[0];
+    for (int32_t i = 1; i < self->alive_count; i++)
+        if (self->nodes[self->alive[i]].best > self->nodes[best].best)
+            best = self->alive[i];
+    return best;
+}
+
+static int32_t draw_alive(struct align *self) {
+    double high = align_best(self), sum = 0;
+    for (int32_t i = 0; i < self->alive_count; i++)
+        sum += exp(self->nodes[self->alive[i]].total - high);
+    double drawn = uniform(self) * sum;
+    int32_t i = 0;
+    for (; i < self->alive_count - 1; i++) {
+        double share = exp(self->nodes[self->alive[i]].total - high);
+        if (drawn < share)
+            break;
+        drawn -= share;
+    }
+    return self->alive[i];
+}
+
+static void count_last_extras(struct align *self, int32_t node, int32_t *counts) {
+    for (int64_t i = self->nodes[node].closure + 1; i < self->fed; i++)
+        counts[closure_at(self, i)->contact * ALIGN_COUNTS + 2]++;
+}
+
+/* Hands out what all explanations agree on the end of, and forgets it. */
+static int64_t settle(struct align *self, const struct align_model *model,
+                      struct align_pass *passes, int32_t *draws) {
+    self->since_settled = 0;
+    if (align_pending(self) > PENDING_MAX) {
+        self->alive[0] = best_alive(self);
+        self->alive_count = 1;
+    }
+    int32_t found = find_meets(self);
+    if (found < 0)
+        return -1;
+    int64_t count = explain_common(self, model, found, passes, draws);
+
+    int32_t root = self->meets[0];
+    self->nodes[root].edges = 0;
+    self->count -= root;
+    memmove(self->nodes, self->nodes + root, (size_t)self->count * sizeof *self->nodes);
+    for (int32_t i = 1; i < self->count; i++)
+        for (int32_t e = 0; e < self->nodes[i].edges; e++)
+            self->nodes[i].edge[e].from -= root;
+    for (int32_t i = 0; i < self->alive_count; i++)
+        self->alive[i] -= root;
+    memmove(self->closures, self->closures + count,
+            (size_t)(align_pending(self) - count) * sizeof *self->closures);
+    self->first += count;
+    return count;
+}
+
+int64_t align_feed(struct align *self, const struct align_model *model,
+                   const struct align_closure *closures, int64_t count, struct align_pass *passes,
+                   int32_t *draws) {
+    int64_t done = 0;
+    for (int64_t i = 0; i < count; i++) {
+        if (!make_room(self, 1) || !make_room_for_nodes(self))
+            return -1;
+        self->closures[self->fed - self->first] = closures[i];
+        take(self, model);
+        if (++self->since_settled >= SETTLE_EVERY) {
+            int64_t settled = settle(self, model, passes + done, draws);
+            if (settled < 0)
+                return -1;
+            done += settled;
+        }
+    }
+    return done;
+}
+
+int64_t align_rest(struct align *self, const struct align_model *model, struct align_pass *passes,
+                   int32_t *draws) {
+    int32_t found = find_meets(self);
+    if (found < 0)
+        return -1;
+    int64_t common = explain_common(self, model, found, passes, draws);
+    for (int64_t i = common; i < align_pending(self); i++)
+        passes[i] = (struct align_pass){.before = -1, .train = -1};
+    int32_t low = self->meets[0], high = best_alive(self);
+    for (int32_t i = high; i != low; i = self->nodes[i].edge[self->nodes[i].likeliest].from)
+        note_pass(self, &self->nodes[i], passes);
+    memset(self->likely, 0, counts_size(self));
+    count_way(self, model, low, high, false, self->likely);
+    count_last_extras(self, high, self->likely);
+    for (int32_t draw = 0; draw < ALIGN_DRAWS; draw++) {
+        memset(self->drawn, 0, counts_size(self));
+        high = draw_alive(self);
+        count_way(self, model, low, high, true, self->drawn);
+        count_last_extras(self, high, self->drawn);
+        add_draw(self, draw, draws);
+    }
+    return align_pending(self);
+}
