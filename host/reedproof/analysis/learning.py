@@ -22,7 +22,7 @@ DOUBLED_BEFORE = (0.5, 50.0)
 STRAYS_BEFORE = (0.5, 20.0)  # in so many laps
 HALTED_BEFORE = (0.5, 200.0)
 RUSHED_BEFORE = (0.02, 200.0)
-SHORT_BEFORE = (0.02, 200.0)  # a pass far shorter than the others
+SHORT_BEFORE = (0.02, 500.0)  # a pass far shorter than the others
 STOOD_BEFORE = (0.05, 10.0)
 
 TIME_SD, TIME_SD_MIN, TIME_CASES = 0.25, 0.03, 4.0  # of the logarithm; a third more or less is 0.2
@@ -162,15 +162,20 @@ def learn(before: Chances, seen: Seen) -> Chances:
         sd=tuple(sds),
         far=_histogram(seen.far),
         near=_histogram(seen.near),
-        short=float(_share(np.array(seen.short), np.array(lengths), SHORT_BEFORE)),
-        stood=float(_share(np.array(seen.stood), np.array(lengths), STOOD_BEFORE)),
+        short=_rare(seen.short, lengths, SHORT_BEFORE),
+        stood=_rare(seen.stood, lengths, STOOD_BEFORE),
         halted=float(_share(np.array(seen.halted), np.array(seen.steps), HALTED_BEFORE)),
-        rushed=float(_share(np.array(seen.rushed), np.array(seen.steps), RUSHED_BEFORE)),
+        rushed=_rare(seen.rushed, seen.steps, RUSHED_BEFORE),
     )
 
 
 def _share(cases: Floats, trials: Floats, prior: tuple[float, float]) -> Floats:
     return np.asarray((cases + prior[0]) / (trials + prior[1]))
+
+
+def _rare(cases: float, trials: float, prior: tuple[float, float]) -> float:
+    """A single case teaches nothing: taken for what it may not be, it would make itself likely."""
+    return float(_share(np.array(max(cases - 1, 0)), np.array(trials), prior))
 
 
 def _normal(
