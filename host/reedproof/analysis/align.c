@@ -48,6 +48,7 @@ struct align {
     int32_t count, room;
     int32_t alive[ALIVE_MAX];
     int32_t alive_count;
+    double least;                   /* what is below this is dropped, while one closure is taken */
     struct align_closure *closures; /* from number `first` on */
     int64_t first, fed, closures_room;
     int64_t since_settled;
@@ -190,6 +191,9 @@ static void step_to(struct align *self, const struct align_model *model, int32_t
                     int32_t from, int32_t train, int32_t station, int32_t steps, uint8_t flags,
                     double weight) {
     const struct node *origin = &self->nodes[from];
+    if (origin->best + weight < self->least)
+        return;
+    self->least = fmax(self->least, origin->best + weight - model->keep);
     struct edge edge = {
         .from = from,
         .steps = (int16_t)steps,
@@ -263,6 +267,20 @@ static double unseen(const struct align *self, const struct align_train *train, 
     return sum;
 }
 
+/* The likelihood of so many steps in this time, or that the train did not go as usual. */
+static double weigh(const struct align_model *model, const struct align_train *train, int32_t cell,
+                    double on_time, double off_time, double ln_time, uint8_t *flags) {
+    if (!model->is_timed)
+        return on_time;
+    double late = ln_time - train->mean[cell];
+    double usual = on_time - ln_time - late * late * train->precision[cell];
+    double odd = off_time - ln_time + (late > 0 ? train->halted : train->rushed);
+    if (odd <= usual)
+        return usual;
+    *flags |= late > 0 ? ALIGN_HALTED : ALIGN_RUSHED;
+    return odd;
+}
+
 static void step_train(struct align *self, const struct align_model *model, int32_t old_count,
                        int32_t from, int32_t t) {
     const struct align_train *train = &model->train[t];
@@ -285,25 +303,22 @@ static void step_train(struct align *self, const struct align_model *model, int3
         int32_t first = (s - place.station + train->stations - 1) % train->stations;
         for (int32_t step = first; step < train->reach; step += train->stations) {
             int32_t cell = place.station * train->reach + step;
-            uint8_t flags = has_gap ? ALIGN_GAPPED : 0;
-            double weight = train->on_time[cell];
-            double turned = now->is_long ? train->turned[cell] : -INFINITY;
-            if (turned > weight) {
-                weight = turned;
-                flags |= ALIGN_TURNED;
-            }
-            if (model->is_timed) {
-                double late = ln_time - train->mean[cell];
-                weight -= ln_time + late * late * train->precision[cell];
-                double odd =
-                    train->off_time[cell] - ln_time + (late > 0 ? train->halted : train->rushed);
-                if (flags & ALIGN_TURNED)
-                    odd += train->turned[cell] - train->on_time[cell];
-                if (odd > weight) {
-                    weight = odd;
-                    flags |= late > 0 ? ALIGN_HALTED : ALIGN_RUSHED;
+            uint8_t flags = 0;
+            double weight = weigh(model, train, cell, train->on_time[cell], train->off_time[cell],
+                                  ln_time, &flags);
+            if (now->is_long && train->turned[cell] > -INFINITY) {
+                /* As long as it takes to get to the station before, and there it turned. */
+                uint8_t turned_flags = ALIGN_TURNED;
+                double without = train->turned[cell] - train->off_time[cell - 1];
+                double turned = weigh(model, train, cell - 1, train->on_time[cell - 1] + without,
+                                      train->turned[cell], ln_time, &turned_flags);
+                if (turned > weight) {
+                    weight = turned;
+                    flags = turned_flags;
                 }
             }
+            if (has_gap)
+                flags |= ALIGN_GAPPED;
             if (has_gap)
                 weight += unseen(self, train, place.station, step + 1);
             step_to(self, model, old_count, from, t, s, step + 1, flags, weight + now->pass);
@@ -316,33 +331,30 @@ static void step_train(struct align *self, const struct align_model *model, int3
 
 static void take(struct align *self, const struct align_model *model) {
     int32_t old_count = self->count;
-    for (int32_t i = 0; i < self->alive_count; i++)
+    double extra = closure_at(self, self->fed)->extra;
+    self->least = align_best(self) + extra - model->keep;
+    /* The newest first: they are the likeliest, and spare looking at much of the rest. */
+    for (int32_t i = self->alive_count - 1; i >= 0; i--)
         for (int32_t t = 0; t < model->trains; t++)
             step_train(self, model, old_count, self->alive[i], t);
-    double extra = closure_at(self, self->fed)->extra;
-    for (int32_t i = 0; i < self->alive_count; i++) {
-        self->nodes[self->alive[i]].best += extra;
-        self->nodes[self->alive[i]].total += extra;
-    }
-    /* First what cannot win any more, so that there is room for the new ones. */
-    double least = align_best(self);
-    for (int32_t i = old_count; i < self->count; i++)
-        least = fmax(least, self->nodes[i].best);
-    least -= model->keep;
     int32_t kept = 0;
-    for (int32_t i = 0; i < self->alive_count; i++)
-        if (self->nodes[self->alive[i]].best >= least)
+    for (int32_t i = 0; i < self->alive_count; i++) {
+        struct node *node = &self->nodes[self->alive[i]];
+        node->best += extra;
+        node->total += extra;
+        if (node->best >= self->least)
             self->alive[kept++] = self->alive[i];
-    self->alive_count = kept;
-    int32_t new_count = old_count;
-    for (int32_t i = old_count; i < self->count; i++) {
-        if (self->nodes[i].best < least || self->alive_count == ALIVE_MAX)
-            continue;
-        if (new_count != i)
-            self->nodes[new_count] = self->nodes[i];
-        self->alive[self->alive_count++] = new_count++;
     }
-    self->count = new_count;
+    self->alive_count = kept;
+    int32_t count = old_count;
+    for (int32_t i = old_count; i < self->count; i++) {
+        if (self->nodes[i].best < self->least || self->alive_count == ALIVE_MAX)
+            continue;
+        if (count != i)
+            self->nodes[count] = self->nodes[i];
+        self->alive[self->alive_count++] = count++;
+    }
+    self->count = count;
     self->fed++;
 }
 
@@ -407,31 +419,33 @@ static double uniform(struct align *self) {
     return (double)(self->random >> 11) * 0x1p-53;
 }
 
-static const struct edge *draw_edge(struct align *self, const struct node *node) {
-    if (node->edges == 1)
-        return &node->edge[0];
-    double sum = 0, share[EDGES_MAX];
-    double high = node->edge[node->likeliest].best;
+/* The share of each edge among the explanations that come to the node. */
+static void find_shares(const struct node *node, double *share) {
+    double high = node->edge[node->likeliest].total, sum = 0;
     for (int32_t e = 0; e < node->edges; e++)
         sum += share[e] = exp(node->edge[e].total - high);
-    double drawn = uniform(self) * sum;
-    int32_t e = 0;
-    while (e < node->edges - 1 && drawn >= share[e])
-        drawn -= share[e++];
-    return &node->edge[e];
+    for (int32_t e = 0; e < node->edges; e++)
+        share[e] /= sum;
 }
 
-static bool is_one_way(const struct align *self, int32_t low, int32_t high) {
-    for (int32_t i = low + 1; i <= high; i++) {
-        const struct node *node = &self->nodes[i];
-        if (!self->marked[i] || node->edges < 2)
-            continue;
-        double best = node->edge[node->likeliest].best;
-        for (int32_t e = 0; e < node->edges; e++)
-            if (e != node->likeliest && node->edge[e].total > best - WAY_KEEP)
-                return false;
+/* An edge by its share; with `is_other` any but the likeliest. */
+static const struct edge *draw_edge(struct align *self, const struct node *node, bool is_other) {
+    double share[EDGES_MAX], sum = 0;
+    if (node->edges == 1)
+        return &node->edge[0];
+    find_shares(node, share);
+    if (is_other)
+        share[node->likeliest] = 0;
+    for (int32_t e = 0; e < node->edges; e++)
+        sum += share[e];
+    double drawn = uniform(self) * sum;
+    int32_t chosen = is_other && node->likeliest == 0 ? 1 : 0;
+    for (int32_t e = chosen; e < node->edges && drawn >= 0; e++) {
+        if (share[e] > 0)
+            chosen = e;
+        drawn -= share[e];
     }
-    return true;
+    return &node->edge[chosen];
 }
 
 static void note_pass(const struct align *self, const struct node *node,
@@ -446,12 +460,47 @@ static void note_pass(const struct align *self, const struct node *node,
     };
 }
 
-/* Counts an explanation from node `high` back to node `low`: the best one, or one that is drawn. */
-static void count_way(struct align *self, const struct align_model *model, int32_t low,
-                      int32_t high, bool is_drawn, int32_t *counts) {
+static int32_t best_before(const struct align *self, int32_t node) {
+    return self->nodes[node].edge[self->nodes[node].likeliest].from;
+}
+
+/* The chance that an explanation drawn from `high` to `low` is another one than the best. */
+static double chance_of_another(const struct align *self, int32_t low, int32_t high) {
+    double same = 1, share[EDGES_MAX];
+    for (int32_t i = high; i != low; i = best_before(self, i)) {
+        if (self->nodes[i].edges > 1) {
+            find_shares(&self->nodes[i], share);
+            same *= share[self->nodes[i].likeliest];
+        }
+    }
+    return 1 - same;
+}
+
+static void count_best(struct align *self, const struct align_model *model, int32_t low,
+                       int32_t high, int32_t *counts) {
+    for (int32_t i = high; i != low; i = best_before(self, i))
+        count_step(self, model, &self->nodes[i], &self->nodes[i].edge[self->nodes[i].likeliest],
+                   counts);
+}
+
+/* Draws an explanation from `high` to `low`; where `another` is not 0 it is the chance that it
+ * differs from the best one, and only such are drawn. */
+static void count_drawn(struct align *self, const struct align_model *model, int32_t low,
+                        int32_t high, double another, int32_t *counts) {
+    double left = another > 0 ? uniform(self) * another : -1, same = 1, share[EDGES_MAX];
     for (int32_t i = high; i != low;) {
         const struct node *node = &self->nodes[i];
-        const struct edge *edge = is_drawn ? draw_edge(self, node) : &node->edge[node->likeliest];
+        const struct edge *edge = NULL;
+        if (left < 0) {
+            edge = draw_edge(self, node, false);
+        } else if (node->edges > 1) {
+            find_shares(node, share);
+            left -= same * (1 - share[node->likeliest]);
+            same *= share[node->likeliest];
+            edge = left < 0 ? draw_edge(self, node, true) : NULL;
+        }
+        if (edge == NULL)
+            edge = &node->edge[node->likeliest];
         count_step(self, model, node, edge, counts);
         i = edge->from;
     }
@@ -470,16 +519,21 @@ static void add_draw(const struct align *self, int32_t draw, int32_t *draws) {
 /* From `low` to `high`, which all explanations have in common. */
 static void explain(struct align *self, const struct align_model *model, int32_t low, int32_t high,
                     struct align_pass *passes, int32_t *draws) {
-    for (int32_t i = high; i != low; i = self->nodes[i].edge[self->nodes[i].likeliest].from)
+    for (int32_t i = high; i != low; i = best_before(self, i))
         note_pass(self, &self->nodes[i], passes);
-    if (is_one_way(self, low, high))
-        return;
+    double another = chance_of_another(self, low, high);
+    double every = log1p(-fmin(another, 1 - 1e-12));
     memset(self->likely, 0, counts_size(self));
-    count_way(self, model, low, high, false, self->likely);
-    for (int32_t draw = 0; draw < ALIGN_DRAWS; draw++) {
+    bool is_counted = false;
+    /* From one draw that differs to the next one; most stretches have none. */
+    for (double draw = log(uniform(self)) / every; draw < ALIGN_DRAWS;
+         draw += 1 + log(uniform(self)) / every) {
+        if (!is_counted)
+            count_best(self, model, low, high, self->likely);
+        is_counted = true;
         memset(self->drawn, 0, counts_size(self));
-        count_way(self, model, low, high, true, self->drawn);
-        add_draw(self, draw, draws);
+        count_drawn(self, model, low, high, another, self->drawn);
+        add_draw(self, (int32_t)draw, draws);
     }
 }
 
@@ -578,15 +632,15 @@ int64_t align_rest(struct align *self, const struct align_model *model, struct a
     for (int64_t i = common; i < align_pending(self); i++)
         passes[i] = (struct align_pass){.before = -1, .train = -1};
     int32_t low = self->meets[0], high = best_alive(self);
-    for (int32_t i = high; i != low; i = self->nodes[i].edge[self->nodes[i].likeliest].from)
+    for (int32_t i = high; i != low; i = best_before(self, i))
         note_pass(self, &self->nodes[i], passes);
     memset(self->likely, 0, counts_size(self));
-    count_way(self, model, low, high, false, self->likely);
+    count_best(self, model, low, high, self->likely);
     count_last_extras(self, high, self->likely);
     for (int32_t draw = 0; draw < ALIGN_DRAWS; draw++) {
         memset(self->drawn, 0, counts_size(self));
         high = draw_alive(self);
-        count_way(self, model, low, high, true, self->drawn);
+        count_drawn(self, model, low, high, 0, self->drawn);
         count_last_extras(self, high, self->drawn);
         add_draw(self, draw, draws);
     }

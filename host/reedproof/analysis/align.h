@@ -40,8 +40,8 @@ struct align_train {
     const double *precision; /* 1 / (2 variance) of it */
     const double *on_time;   /* passes missed, pass made, and the density's constant */
     const double *off_time;  /* the same for any time, its density being one over the time */
-    const double *turned; /* on_time's sum with the pass before the turn left out; -inf elsewhere */
-    const double *missed; /* of each station: ln of the chance to miss a pass, and to make one */
+    const double *turned;    /* off_time with the pass before the turn left out; -inf elsewhere */
+    const double *missed;    /* of each station: ln of the chance to miss a pass, and to make one */
     const double *made;
     double halted, rushed; /* to be added to off_time */
     double moved;          /* to be anywhere all of a sudden */

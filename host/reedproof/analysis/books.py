@@ -23,10 +23,13 @@ from reedproof.analysis.track import Track
 #: Of each kind and contact.
 EVIDENCE_MAX = 1000
 BLOCK_S = 600.0
+BLOCKS_MAX = 10_000_000  # a run of two centuries
 #: A count is given if this share of the drawn explanations agrees with it.
 SURE = 0.95
 #: A contact that misses more than this is as good as dead: it proves nothing about where a train was.
 DEAD = 0.5
+#: A contact that closes less often than this share of the busiest one of its route is silent.
+SILENT = 0.1
 #: If more of the closures than this are left unexplained, the sheet describes another layout.
 STRANGE = 0.3
 
@@ -80,6 +83,7 @@ class Books:
         self._counts = np.zeros((contacts, 3), dtype=np.int64)
         self._doubled = np.zeros(contacts, dtype=np.int64)
         self._unobserved = np.zeros(contacts, dtype=np.int64)
+        self._turns = np.zeros((contacts, 2), dtype=np.int64)  # on the contact; unseen, so on it or beyond
         self._blocks: dict[tuple[int, int], NDArray[np.int64]] = {}
         self._steps = [0] * len(chances.tracks)
         self._left_s = [np.nan] * len(chances.tracks)  # when each train left its last station
@@ -186,8 +190,19 @@ class Books:
         self.seen.missed += missed
         for column in (PASSES, MISSED):
             self._block(skipped.contact[seen], skipped.at_s[seen], column, gaps)
+        self._enter_turns(journey)
         self._tell_missed(portion, journey, skipped)
         self._tell_odd(journey)
+
+    def _enter_turns(self, journey: Journey) -> None:
+        track = self._tracks[journey.at]
+        on_it = track.contact[journey.station[journey.flags & TURNED > 0]]
+        np.add.at(self._turns[:, 0], on_it, 1)
+        for station in np.flatnonzero(track.turned):
+            # From before the first of the two passes to beyond the second one.
+            before = (station - 1 - journey.from_station) % len(track)
+            unseen = (before >= 1) & (journey.steps > before + 1)
+            self._turns[track.contact[station], 1] += int(unseen.sum())
 
     def _tell_missed(self, portion: Portion, journey: Journey, skipped: Skipped) -> None:
         train = self._tracks[journey.at].train
@@ -238,15 +253,14 @@ class Books:
     ) -> None:
         if not len(contacts):
             return
-        after = np.searchsorted(np.array([gap.from_s for gap in gaps]), at_s) if gaps else np.zeros(len(at_s))
-        since = np.floor((at_s - self._from_s) / BLOCK_S)
-        keys = np.stack([after.astype(np.int64), since.astype(np.int64)], axis=1)
-        unique, which = np.unique(keys, axis=0, return_inverse=True)
-        for at, key in enumerate(unique):
+        after = np.searchsorted(np.array([gap.from_s for gap in gaps], dtype=np.float64), at_s)
+        since = np.maximum((at_s - self._from_s) // BLOCK_S, 0).astype(np.int64)
+        unique, which = np.unique(after * BLOCKS_MAX + since, return_inverse=True)
+        for at, key in enumerate(unique.tolist()):
             counts = self._blocks.setdefault(
-                (int(key[0]), int(key[1])), np.zeros((len(self._names), 3), dtype=np.int64)
+                divmod(key, BLOCKS_MAX), np.zeros((len(self._names), 3), dtype=np.int64)
             )
-            counts[:, column] += np.bincount(contacts[which.ravel() == at], minlength=len(self._names))
+            counts[:, column] += np.bincount(contacts[which == at], minlength=len(self._names))
 
     def _passes(self, portion: Portion, journeys: Sequence[Journey]) -> Passes:
         closures = portion.closures
@@ -289,9 +303,17 @@ class Books:
             [max(0, count + low[column]), count + high[column]]
             for column, count in enumerate((passes, missed, extra))
         ]
+        on_it, unseen = self._turns[at].tolist()
         if reason:
             ranges[MISSED][0] = 0
             ranges[PASSES][0] = passes - missed
+        elif on_it and unseen:
+            ranges[MISSED][0] -= unseen
+            ranges[PASSES][0] -= unseen
+            reason = (
+                f"trains turned on it {on_it} times, which is one pass and not two; {unseen} times nobody "
+                "knows which it was"
+            )
         else:
             agreed = float(np.mean(~draws.any(axis=1)))
             if agreed < SURE:
@@ -330,17 +352,19 @@ class Books:
                 reasons[at] = "no route of the sheet goes over it"
         passes, missed = self._counts[:, PASSES], self._counts[:, MISSED]
         dead = {at for at in on_route if missed[at] > DEAD * max(passes[at], 1)}
+        busy = passes - missed + self._counts[:, EXTRA]
         extras = self._counts[sorted(on_route), EXTRA].sum()
         total = extras + (passes - missed)[sorted(on_route)].sum()
         for track, steps in zip(self._tracks, self._steps, strict=True):
             mine = {int(contact) for contact in track.contact}
+            closing = [at for at in mine if busy[at] > SILENT * busy[list(mine)].max()]
             reason = ""
-            if extras > STRANGE * total and total >= 20:
-                reason = "the closures do not follow the route; check the order of its contacts in the sheet"
-            elif len(mine) < 2:
+            if len(mine) < 2:
                 reason = "it is alone on its route, where a missed pass looks like a slow lap"
-            elif len(mine - dead) < 2:
+            elif len(closing) < 2:
                 reason = "too few contacts of the route close to tell where the train was"
+            elif extras > STRANGE * total and total >= 20:
+                reason = "the closures do not follow the route; check the order of its contacts in the sheet"
             elif steps < 2 * len(track):
                 reason = "less than two laps were seen"
             for at in mine:
@@ -382,19 +406,19 @@ def _speed(journey: Journey, distances: NDArray[np.float64]) -> NDArray[np.float
     took_s = journey.made_s - journey.from_s
     plain = journey.is_plain() & (took_s > 0)
     before = np.full(len(journey.rows), np.nan)
-    before[plain] = distances[journey.from_station[plain], journey.steps[plain] - 1] / took_s[plain]
+    before[plain] = distances[journey.from_station[plain], journey.sections()[plain] - 1] / took_s[plain]
     after = np.append(before[1:], np.nan)
     return np.where(np.isnan(before), after, np.where(np.isnan(after), before, (before + after) / 2))
 
 
 def _skipped(chances: Chances, journey: Journey, track: Track, gaps: Sequence[Gap]) -> Skipped:
-    count = np.maximum(journey.steps - 1 - (journey.flags & TURNED > 0), 0)
+    count = np.maximum(journey.sections() - 1, 0)
     row = np.repeat(np.arange(len(journey.rows)), count)
     nth = np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
     start = journey.from_station[row]
     contact = track.contact[(start + nth + 1) % len(track)].astype(np.int64)
     total_s = chances.total_s(journey.at)
-    share = total_s[start, nth] / total_s[start, journey.steps[row] - 1]
+    share = total_s[start, nth] / total_s[start, journey.sections()[row] - 1]
     from_s, made_s = journey.from_s[row], journey.made_s[row]
     hidden = np.zeros(len(row), dtype=np.bool_)
     for i in np.flatnonzero(journey.flags[row] & GAPPED):

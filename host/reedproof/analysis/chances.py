@@ -123,7 +123,7 @@ class Chances:
             precision=1 / (2 * spread**2),
             on_time=sure + constant,
             off_time=sure,
-            turned=turned + constant,
+            turned=turned,
             missed=missed,
             made=made,
             halted=float(np.log(self.halted / ODD_RANGE)),

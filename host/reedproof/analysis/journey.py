@@ -24,7 +24,11 @@ class Journey:
     from_s: NDArray[np.float64]
     made_s: NDArray[np.float64]
 
+    def sections(self) -> NDArray[np.int64]:
+        """How many sections the train went along in its time; a turn on a contact is none of them."""
+        return self.steps - (self.flags & TURNED > 0)
+
     def is_plain(self) -> NDArray[np.bool_]:
         """Went as usual, so that its time says something about the speed."""
-        odd = HALTED | RUSHED | MOVED | GAPPED | TURNED
+        odd = HALTED | RUSHED | MOVED | GAPPED
         return np.asarray((self.steps > 0) & (self.flags & odd == 0))

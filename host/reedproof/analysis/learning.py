@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reedproof.analysis.align import HALTED, RUSHED
-from reedproof.analysis.chances import BIN, BIN_MIN, BINS, Chances, Floats
+from reedproof.analysis.chances import BIN, BIN_MIN, BINS, LONG, Chances, Floats
 from reedproof.analysis.closures import Closures
 from reedproof.analysis.journey import Journey
 from reedproof.analysis.track import Track
@@ -28,6 +28,8 @@ STOOD_BEFORE = (0.05, 10.0)
 TIME_SD, TIME_SD_MIN, TIME_CASES = 0.25, 0.03, 4.0  # of the logarithm; a third more or less is 0.2
 TURN_SD = 1.0  # how long a train stays at the end of a shuttle
 LENGTH_SD, LENGTH_SD_MIN, LENGTH_CASES = 0.35, 0.08, 4.0
+#: A contact that closed less often than this share of what the others did tells nothing about its lengths.
+SILENT = 0.2
 BIN_CASES = 8.0
 
 
@@ -76,12 +78,7 @@ def first_guess(tracks: Sequence[Track], contacts: int, closures: Closures) -> C
     """From the sheet and from what followed what, before anything is explained."""
     guesses = tuple(_guess_times(track, closures) for track in tracks)
     lap_s = np.mean([guess.sum() for guess in guesses])
-    length = np.full(contacts, np.log(50.0))
-    ms = closures.duration_ms
-    for contact in np.unique(closures.contact):
-        known = ms[(closures.contact == contact) & np.isfinite(ms) & (ms > 0)]
-        if len(known):
-            length[contact] = np.log(np.median(known))
+    length = _guess_lengths(contacts, closures)
     flat = np.full(BINS, -np.log(BINS * BIN))
     ones = np.ones(contacts)
     return Chances(
@@ -100,6 +97,19 @@ def first_guess(tracks: Sequence[Track], contacts: int, closures: Closures) -> C
         halted=HALTED_BEFORE[0] / HALTED_BEFORE[1],
         rushed=RUSHED_BEFORE[0] / RUSHED_BEFORE[1],
     )
+
+
+def _guess_lengths(contacts: int, closures: Closures) -> Floats:
+    """ln(ms) of each contact; what is usual for all where one hardly ever closed, or where trains stand."""
+    known = np.isfinite(closures.duration_ms) & (closures.duration_ms > 0)
+    ln_ms, contact = np.log(closures.duration_ms[known].astype(np.float64)), closures.contact[known]
+    counts = np.bincount(contact, minlength=contacts)
+    busy = np.flatnonzero(counts > SILENT * counts.max(initial=0))
+    medians = np.array([np.median(ln_ms[contact == at]) for at in busy])
+    usual = np.median(medians) if len(busy) else np.log(50.0)
+    length = np.full(contacts, usual)
+    length[busy] = np.where(medians < usual + np.log(LONG), medians, usual)
+    return length
 
 
 def _is_turn(track: Track) -> NDArray[np.bool_]:
@@ -137,6 +147,8 @@ def learn(before: Chances, seen: Seen) -> Chances:
     length, length_sd = _normal(
         seen.lengths, seen.length_sum, seen.length_squares, before.length, LENGTH_SD, LENGTH_CASES
     )
+    silent = seen.lengths < SILENT * seen.lengths.max(initial=0)
+    length, length_sd = np.where(silent, before.length, length), np.where(silent, LENGTH_SD, length_sd)
     means, sds = [], []
     for at, track in enumerate(before.tracks):
         usual = np.where(_is_turn(track), TURN_SD, TIME_SD)
@@ -227,7 +239,7 @@ def note_times(seen: Seen, chances: Chances, journey: Journey) -> None:
     seen.rushed += float(np.sum(journey.flags & RUSHED > 0))
     took_s = journey.made_s - journey.from_s
     rows = np.flatnonzero(journey.is_plain() & (took_s > 0))
-    steps = journey.steps[rows]
+    steps = journey.sections()[rows]
     each = np.repeat(np.arange(len(rows)), steps)
     nth = np.arange(len(each)) - np.repeat(np.cumsum(steps) - steps, steps)
     section = (journey.from_station[rows][each] + nth) % stations

@@ -30,7 +30,7 @@ ROUNDS = 8
 PORTION = 20_000
 FADE = 0.7
 #: Explanations that are less likely than the best by this (natural logarithm) are not followed.
-KEEP = 22.0
+KEEP = 18.0
 
 
 class Accountant:
@@ -127,7 +127,7 @@ class Accountant:
     def _start(self) -> None:
         early = Closures.join(self._early)
         self._early = []
-        self._learn(early)
+        self._learn(early[:LEARN])
         self._line, self._books = self._begun()
         self._settle(early)
 
