@@ -45,7 +45,9 @@ class Clustering:
         return float(beta.ppf(confidence, missed + 1, self.effective_passes - missed))
 
 
-def clustering(passes: Sequence[int] | NDArray[np.int64], missed: Sequence[int] | NDArray[np.int64]) -> Clustering:
+def clustering(
+    passes: Sequence[int] | NDArray[np.int64], missed: Sequence[int] | NDArray[np.int64]
+) -> Clustering:
     """From the passes and misses of each block, shape (blocks,).
 
     rho by the analysis of variance, not below 0, and n / (1 + (m - 1) rho) effective passes, m being the mean

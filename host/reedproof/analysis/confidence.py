@@ -48,7 +48,8 @@ def share_interval(seen: int, count: int, confidence: float = CONFIDENCE) -> tup
 
 def rate_upper(exposure: float, count: int = 0, confidence: float = CONFIDENCE) -> float:
     """Exact one-sided upper bound of a rate: ``count`` events in ``exposure`` (passes or hours, whatever the
-    rate is to be per). Garwood, Biometrika 28 (1936). Assumes a Poisson process. Infinite without exposure."""
+    rate is to be per). Garwood, Biometrika 28 (1936). Assumes a Poisson process. Infinite without
+    exposure."""
     return float(chi2.ppf(confidence, 2 * (count + 1))) / 2 / exposure if exposure > 0 else math.inf
 
 
@@ -85,8 +86,9 @@ def share_upper_anytime(seen: int, count: int = 0, confidence: float = CONFIDENC
 
     Why this mixture: the bet is a fraction of the share to be excluded, so it is as good for 1 in 100 as for
     1 in 100 000, where a mixture of fixed shares such as Beta(0.5, 50) suits about one of them. Without a
-    miss the bound is about 3.8 / seen at any ``seen``, 1.26 times that of a plan fixed in advance. Beta(1/2, 1) has most
-    weight at small u, where few misses point; the gain grows with p, so the bound is the one root.
+    miss the bound is about 3.8 / seen at any ``seen``, 1.26 times that of a plan fixed in advance.
+    Beta(1/2, 1) has most weight at small u, where few misses point; the gain grows with p, so the bound is
+    the one root.
     """
     _check(seen, count)
     if count == seen:

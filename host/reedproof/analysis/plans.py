@@ -102,7 +102,10 @@ class HoursPlan(Plan):
 
 
 @dataclass(frozen=True)
-class _Claim(Plan):
+class Claim(Plan):
+    """That fewer than 1 - ``reliability`` of passes are missed at each of ``contacts`` contacts, proved with
+    ``confidence`` for all of them at once."""
+
     reliability: float
     confidence: float
     contacts: int
@@ -116,7 +119,9 @@ class _Claim(Plan):
         """What each contact has to be proved with."""
         return for_each_of(self.contacts, self.confidence)
 
-    def _told(self) -> str:
+    @property
+    def text(self) -> str:
+        """What is claimed, without a full stop."""
         missed = f"Less than {100 * (1 - self.reliability):.4g} % of passes missed"
         sure = f"with {100 * self.confidence:g} % confidence"
         if self.contacts == 1:
@@ -125,7 +130,7 @@ class _Claim(Plan):
 
 
 @dataclass(frozen=True)
-class FixedClaim(_Claim):
+class FixedClaim(Claim):
     """At ``reliability`` or more of passes good at each of ``contacts`` contacts, with ``confidence`` for all
     of them at once, from a number of passes fixed in advance that allows ``misses`` misses of each contact.
 
@@ -161,11 +166,11 @@ class FixedClaim(_Claim):
 
     def describe(self) -> str:
         allowed = "without a miss" if self.misses == 0 else f"with no more than {self.misses} missed"
-        return f"{self._told()}: {self.passes} passes of each contact {allowed}."
+        return f"{self.text}: {self.passes} passes of each contact {allowed}."
 
 
 @dataclass(frozen=True)
-class SequentialClaim(_Claim):
+class SequentialClaim(Claim):
     """The same claim, tested after every pass by Wald's test against contacts that miss a tenth of what is to
     be excluded: misses prolong the run instead of ending it, and clearly bad contacts end it early.
 
@@ -192,7 +197,7 @@ class SequentialClaim(_Claim):
         return Left(passes=self.test.accepts_from(missed) - passes)
 
     def chance_to_meet(self, miss_share: float) -> float:
-        """As for :class:`FixedClaim`; with ``contacts`` 1 and 1 - reliability it is the real chance of error."""
+        """As for :class:`FixedClaim`; of one contact at 1 - reliability it is the real chance of error."""
         return self.test.odds(miss_share).accepts ** self.contacts
 
     def passes_mean(self, miss_share: float) -> float:
@@ -201,8 +206,8 @@ class SequentialClaim(_Claim):
 
     def describe(self) -> str:
         return (
-            f"{self._told()}, tested after every pass: at the earliest after {self.test.accepts_from(0)} passes "
-            f"of each contact, later with misses."
+            f"{self.text}, tested after every pass: at the earliest after {self.test.accepts_from(0)} "
+            f"passes of each contact, later with misses."
         )
 
 

@@ -13,7 +13,7 @@ UNDECIDED = 1e-13
 
 @dataclass(frozen=True)
 class Odds:
-    """What a test does at one true share: how often it accepts, and after how many passes it ends on average."""
+    """What a test does at one true share: how often it accepts, and when it ends on average."""
 
     accepts: float
     passes_mean: float
@@ -23,8 +23,8 @@ class Odds:
 class RatioTest:
     """Tells a ``good`` share of misses from a ``bad`` one, looking after every pass.
 
-    ``refuses_good`` and ``accepts_bad`` are the error rates its lines are drawn for; ``odds`` has those that it
-    has. Wald, Sequential Analysis (1947); NIST/SEMATECH e-Handbook 6.2.6, whose h1, h2 and s these are.
+    ``refuses_good`` and ``accepts_bad`` are the error rates its lines are drawn for; ``odds`` tells the real
+    ones. Wald, Sequential Analysis (1947); NIST/SEMATECH e-Handbook 6.2.6, whose h1, h2 and s these are.
     """
 
     good: float
