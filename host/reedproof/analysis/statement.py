@@ -122,7 +122,8 @@ class ContactStatement:
 @dataclass(frozen=True)
 class Statement:
     """``counts`` are those of all contacts together, ``bounds`` hold at every one of them at once: those of
-    the ``worst`` contact. ``claim`` says what became of the plan's claim, empty if it makes none. ``cautions`` are about the run, ``assumptions`` what all of it rests on."""
+    the ``worst`` contact. ``claim`` says what became of the plan's claim, empty if it makes
+    none. ``cautions`` are about the run, ``assumptions`` what all of it rests on."""
 
     confidence: float
     plan: Plan
@@ -335,14 +336,14 @@ def _notes(
         notes.append(f"{count.unobserved} passes fell into gaps and count neither as good nor as missed")
     if together and all_runs:
         notes.append(
-            f"all runs on this layout together: {together.missed} of {together.passes} passes missed, with the "
-            f"same confidence {fewer_than(all_runs.miss_upper)}, if nothing was changed between them"
+            f"all runs on this layout together: {together.missed} of {together.passes} passes missed, with "
+            f"the same confidence {fewer_than(all_runs.miss_upper)}, if nothing was changed between them"
         )
     if clusters.warning:
         notes.append(
             f"misses come in clusters, by chance alone in {100 * clusters.p_value:.1g} % of runs or fewer: "
-            f"{clusters.passes} passes prove about as much as {clusters.effective_passes:.0f} independent ones, "
-            f"{fewer_than(clusters.share_upper(confidence))}; look for what was different then"
+            f"{clusters.passes} passes prove about as much as {clusters.effective_passes:.0f} independent "
+            f"ones, {fewer_than(clusters.share_upper(confidence))}; look for what was different then"
         )
     return notes
 
@@ -381,9 +382,9 @@ def _cautions(
     if earlier:
         runs = ", ".join(f"{run.run} ({run.outcome})" for run in earlier)
         cautions.append(
-            f"{len(earlier)} earlier {'run' if len(earlier) == 1 else 'runs'} on this layout: {runs}; a run that "
-            f"was begun again until it was clean proves little: if nothing was changed between, only the numbers "
-            f"of all runs together hold"
+            f"{len(earlier)} earlier {'run' if len(earlier) == 1 else 'runs'} on this layout: {runs}; a run "
+            "that was begun again until it was clean proves little: if nothing was changed between, only the "
+            "numbers of all runs together hold"
         )
     if earlier and isinstance(plan, FixedClaim) and plan.misses == 0 and contacts:
         clean = plan.passes
@@ -405,11 +406,11 @@ def _assumptions(contacts: int) -> tuple[str, ...]:
         "a pass is missed as likely as any other, whatever happened to the ones before; where misses come in "
         "clusters the bounds are too low, and without two misses clusters cannot be seen",
         "passes to come are like these: the same magnets, trains, speeds, air gaps, temperature and wear",
-        "misses and extra closures are what the accounting found most probable, or where it cannot tell the worst",
+        "misses and extra closures are as the accounting found most probable, or else the worst it allows",
     ]
     if contacts > 1:
         assumptions.append(
-            f"what holds for all {contacts} contacts at once is corrected by Bonferroni and holds however they "
-            "depend on each other; for misses and for extra closures, each by itself"
+            f"what holds for all {contacts} contacts at once is corrected by Bonferroni and holds however "
+            "they depend on each other; for misses and for extra closures, each by itself"
         )
     return tuple(assumptions)
