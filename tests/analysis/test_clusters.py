@@ -1,0 +1,90 @@
+"""What misses that come in clusters do to a bound, and how far that can be noticed."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from reedproof.analysis.clusters import clustering
+from reedproof.analysis.confidence import share_upper
+
+SHARE = 0.01
+
+
+def blocks(chance: np.random.Generator, rho: float, shape: tuple[int, int], size: int) -> np.ndarray:
+    """Misses of runs of blocks whose miss share differs from block to block (beta-binomial)."""
+    if rho == 0:
+        return chance.binomial(size, SHARE, shape)
+    shares = chance.beta(SHARE * (1 - rho) / rho, (1 - SHARE) * (1 - rho) / rho, shape)
+    return chance.binomial(size, shares)
+
+
+@pytest.mark.parametrize(("rho", "coverage"), [(0, 0.961), (0.01, 0.929), (0.05, 0.805), (0.2, 0.537)])
+def test_how_clusters_undo_the_bound(rho: float, coverage: float) -> None:
+    """10 sessions of 50 laps at 1 %: a 95 % bound that takes passes for independent covers less and less.
+    The corrected one cannot help here: runs with no miss or one fool it, and these tell nothing of rho."""
+    missed = blocks(np.random.default_rng(1), rho, (20_000, 10), 50).sum(axis=1)
+    bound = np.array([share_upper(500, count) for count in range(int(missed.max()) + 1)])
+    assert np.mean(bound[missed] >= SHARE) == pytest.approx(coverage, abs=0.012)
+    none, one = clustering([50] * 10, [0] * 10), clustering([50] * 10, [1] + [0] * 9)
+    assert bound[1] < SHARE < bound[2]
+    for few in (none, one):
+        assert (few.rho, few.p_value, few.warning) == (0, 1, False)
+        assert few.share_upper() == pytest.approx(share_upper(500, few.missed))
+
+
+@pytest.mark.parametrize(
+    ("rho", "plain_most", "corrected_least", "warned"),
+    [
+        (0, 0.96, 0.93, (0, 0.03)),
+        (0.01, 0.93, 0.93, (0.2, 0.4)),
+        (0.05, 0.88, 0.91, (0.9, 1)),
+        (0.2, 0.7, 0.84, (0.9, 1)),
+    ],
+)
+def test_with_more_misses_the_corrected_bound_helps(rho, plain_most, corrected_least, warned) -> None:
+    """60 sessions of 50 laps, 30 misses on average: most of what is lost comes back, but not all of it."""
+    found = [clustering([50] * 60, run) for run in blocks(np.random.default_rng(2), rho, (300, 60), 50)]
+    plain = np.mean([share_upper(one.passes, one.missed) >= SHARE for one in found])
+    corrected = np.mean([one.share_upper() >= SHARE for one in found])
+    assert plain <= plain_most
+    assert corrected >= max(corrected_least, plain)
+    assert warned[0] <= np.mean([one.warning for one in found]) <= warned[1]
+
+
+def test_rho_by_hand() -> None:
+    """Four blocks of 10 with 4, 0, 0, 0 misses. Between blocks 10 (0.3^2 + 3 x 0.1^2) / 3 = 0.4, within
+    4 x 0.6 / 36 = 1 / 15; rho = (0.4 - 1/15) / (0.4 + 9/15) = 1/3; 40 / (1 + 9/3) = 10 passes."""
+    found = clustering([10, 10, 10, 10], [4, 0, 0, 0])
+    assert found.rho == pytest.approx(1 / 3)
+    assert found.effective_passes == pytest.approx(10)
+    assert found.share_upper() == pytest.approx(share_upper(10, 1))
+
+
+def test_the_p_value_is_that_of_dealing_misses_out() -> None:
+    """Three misses in one of six equal blocks: by chance once in 36, by the chi-square distribution once in
+    100, and that would be a false warning."""
+    found = clustering([100] * 6, [3, 0, 0, 0, 0, 0])
+    assert found.p_value == pytest.approx(1 / 36, abs=0.016)
+    assert not found.warning
+    assert clustering([100] * 6, [6, 0, 0, 0, 0, 0]).warning
+
+
+def test_independent_misses_are_rarely_called_clustered() -> None:
+    chance = np.random.default_rng(3)
+    runs = chance.binomial(200, SHARE, (500, 20))
+    assert np.mean([clustering([200] * 20, run).warning for run in runs]) <= 0.02
+
+
+def test_what_cannot_be_clustered() -> None:
+    for passes, missed in (
+        ([], []),
+        ([50], [3]),
+        ([0, 50], [0, 3]),
+        ([5, 5], [5, 5]),
+        ([1, 1, 1], [1, 1, 0]),
+    ):
+        found = clustering(passes, missed)
+        assert (found.rho, found.p_value) == (0, 1)
+        assert found.effective_passes == sum(passes)
+        assert found.share_upper() == (share_upper(sum(passes), sum(missed)))
