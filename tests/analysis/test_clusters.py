@@ -34,22 +34,19 @@ def test_how_clusters_undo_the_bound(rho: float, coverage: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("rho", "plain_most", "corrected_least", "warned"),
-    [
-        (0, 0.96, 0.93, (0, 0.03)),
-        (0.01, 0.93, 0.93, (0.2, 0.4)),
-        (0.05, 0.88, 0.91, (0.9, 1)),
-        (0.2, 0.7, 0.84, (0.9, 1)),
-    ],
+    ("rho", "plain", "corrected"),
+    [(0, 0.967, 0.970), (0.01, 0.934, 0.955), (0.05, 0.826, 0.929), (0.2, 0.656, 0.861)],
 )
-def test_with_more_misses_the_corrected_bound_helps(rho, plain_most, corrected_least, warned) -> None:
-    """60 sessions of 50 laps, 30 misses on average: most of what is lost comes back, but not all of it."""
+def test_with_more_misses_the_corrected_bound_helps(rho: float, plain: float, corrected: float) -> None:
+    """60 sessions of 50 laps, 30 misses on average: most of what is lost comes back, but not all of it. The
+    figures are those of 4000 other runs; of 300, three standard errors are 0.07 where it is least sure."""
     found = [clustering([50] * 60, run) for run in blocks(np.random.default_rng(2), rho, (300, 60), 50)]
-    plain = np.mean([share_upper(one.passes, one.missed) >= SHARE for one in found])
-    corrected = np.mean([one.share_upper() >= SHARE for one in found])
-    assert plain <= plain_most
-    assert corrected >= max(corrected_least, plain)
-    assert warned[0] <= np.mean([one.warning for one in found]) <= warned[1]
+    covered = np.mean([share_upper(one.passes, one.missed) >= SHARE for one in found])
+    mended = np.mean([one.share_upper() >= SHARE for one in found])
+    assert (covered, mended) == pytest.approx((plain, corrected), abs=0.07)
+    assert mended >= covered + (0.04 if rho >= 0.05 else 0)
+    warned = np.mean([one.warning for one in found])
+    assert warned <= 0.03 if rho == 0 else warned >= (0.2 if rho == 0.01 else 0.9)
 
 
 def test_rho_by_hand() -> None:
