@@ -167,8 +167,8 @@ def test_the_claim_sets_the_confidence_and_what_became_of_it_is_told() -> None:
     met = of(counted(plan.passes), counted(plan.passes, contact="quarry"), plan=plan)
     assert (met.confidence, met.verdict) == (0.9, Verdict.MET)
     assert met.claim == (
-        "The claim is met: less than 1 % of passes missed at each of 2 contacts, with 90 % confidence for all "
-        "of them at once."
+        "The claim is met: less than 1 % of passes missed at each of 2 contacts, with 90 % confidence for "
+        "all of them at once."
     )
     assert met.bounds.miss_upper <= 0.01
     assert met.contacts[0].sentence.startswith("With 90 % confidence, fewer than")

@@ -69,8 +69,9 @@ class Change(enum.Enum):
 @dataclass(frozen=True)
 class Alarm:
     """``at_s`` is when the CUSUM passed its limit, ``began_s`` when it last left 0 before that, the usual
-    estimate of when the change began. ``lasts``: it is above its limit still. ``per_1000_passes`` is the
-    change since it began, of the logarithm of the length or of bounces, by least squares."""
+    estimate of when the change began. ``lasts``: the latest batches are beyond the slack still.
+    ``per_1000_passes`` is the change since it began, of the logarithm of the length or of bounces, by least
+    squares."""
 
     change: Change
     at_s: float
@@ -129,13 +130,15 @@ class ContactDrift:
         alarm = self.alarm
         if alarm is None:
             return self.reason or "no drift"
-        if alarm.change is Change.LONGER:
-            trend = "closures have become longer than at first"
+        if not alarm.lasts:
+            trend = f"was {alarm.change.value} for a while, and is back"
+        elif alarm.change is Change.LONGER:
+            trend = "something has changed"
         elif missed == 0:
             trend = "on its way to failing though it has not missed yet"
         else:
             trend = f"getting worse, and has missed {missed} {'pass' if missed == 1 else 'passes'}"
-        return f"{trend}: {self._what(alarm.change)}{'' if alarm.lasts else '; it has come back since'}"
+        return f"{trend}: {self._what(alarm.change)}"
 
     def _what(self, change: Change) -> str:
         if change is Change.BOUNCIER:
@@ -162,7 +165,7 @@ class _Points:
             count = min(len(rows) // self._size, POINTS_MAX - len(self._joined))
             self._joined = np.concatenate([self._joined, _join(rows[: count * self._size], self._size)])
             rows = rows[count * self._size :]
-        self._waiting = rows
+        self._waiting = rows.copy()  # a view would keep the whole portion in memory
 
     def rows(self) -> Floats:
         rest = _join(self._waiting, len(self._waiting)) if len(self._waiting) else self._waiting
@@ -180,17 +183,13 @@ class _Side:
     """The CUSUM of one direction."""
 
     def __init__(self, sign: float) -> None:
-        self._sign = sign
+        self.sign = sign
         self._last = 0.0
         self._zero_s: float | None = None  # of the last batch at which it was 0, or of the first
         self.alarm: tuple[float, float] | None = None  # at_s, began_s
 
-    @property
-    def lasts(self) -> bool:
-        return self._last > LIMIT
-
     def feed(self, at_s: Floats, deviations: Floats) -> Floats:
-        sums = tabular_cusum(self._sign * deviations, SLACK, self._last)
+        sums = tabular_cusum(self.sign * deviations, SLACK, self._last)
         self._last = float(sums[-1])
         if self.alarm is None:
             over = np.flatnonzero(sums > LIMIT)
@@ -227,7 +226,7 @@ class _Watch:
                 return
             self._begin(rows[: BASELINE_BATCHES * BATCH, 1])
         whole = len(rows) // BATCH * BATCH
-        self._waiting = rows[whole:]
+        self._waiting = rows[whole:].copy()
         if whole:
             self._batches(rows[:whole].reshape(-1, BATCH, 2))
 
@@ -247,7 +246,7 @@ class _Watch:
         means = np.clip(rows[:, :, 1], self._low, self._high).mean(axis=1)
         deviations = (means - self._baseline) / self._spread
         down, up = self.down.feed(at_s, deviations), self.up.feed(at_s, deviations)
-        self._recent = np.concatenate([self._recent, means])[-BASELINE_BATCHES:]
+        self._recent = np.concatenate([self._recent, means])[-BASELINE_BATCHES:].copy()
         self._points.add(np.column_stack([at_s, means, np.maximum(down, up)]))
 
     def watched(self) -> Watched:
@@ -319,9 +318,13 @@ class DriftWatch:
 
 def _alarm(change: Change, side: _Side, watched: Watched) -> Alarm:
     assert side.alarm is not None
+    assert watched.baseline is not None
+    assert watched.now is not None
+    assert watched.spread is not None
     at_s, began_s = side.alarm
     series = watched.series
     part = series.at_s >= began_s
     per_point = watched.passes / len(series.at_s)
     slope = float(np.polyfit(np.arange(part.sum()), series.mean[part], 1)[0]) if part.sum() > 1 else 0.0
-    return Alarm(change, at_s, began_s, side.lasts, 1000 * slope / per_point)
+    lasts = side.sign * (watched.now - watched.baseline) > SLACK * watched.spread
+    return Alarm(change, at_s, began_s, lasts, 1000 * slope / per_point)
