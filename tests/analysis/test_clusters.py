@@ -85,3 +85,18 @@ def test_what_cannot_be_clustered() -> None:
         assert (found.rho, found.p_value) == (0, 1)
         assert found.effective_passes == sum(passes)
         assert found.share_upper() == (share_upper(sum(passes), sum(missed)))
+
+
+def test_rho_of_unequal_blocks_by_hand() -> None:
+    """30 passes without a miss and 10 with 5: between 3.75^2 / 30 + 3.75^2 / 10 = 1.875, within 2.5 / 38, a
+    pass is in a block of (900 + 100) / 40 = 25 on average, and (40 - 25) / 1 = 15."""
+    within = 2.5 / 38
+    rho = (1.875 - within) / (1.875 + 14 * within)
+    found = clustering([30, 10], [0, 5])
+    assert found.rho == pytest.approx(rho)
+    assert found.effective_passes == pytest.approx(40 / (1 + 24 * rho))
+
+
+def test_misses_more_even_than_by_chance_are_not_clustered() -> None:
+    found = clustering([100] * 10, [*[1] * 9, 3])
+    assert (found.rho, found.effective_passes, found.warning) == (0, 1000, False)
