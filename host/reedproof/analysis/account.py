@@ -35,7 +35,7 @@ class Evidence:
 
 @dataclass(frozen=True)
 class Block:
-    """Passes of one contact within one stretch of the run (at most an hour, never across an
+    """Passes of one contact within one stretch of the run (ten minutes at most, never across an
     interruption)."""
 
     from_s: float
