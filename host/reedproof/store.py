@@ -15,112 +15,33 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import (
-    JSON,
-    BigInteger,
-    Column,
-    Connection,
-    Float,
-    ForeignKey,
-    Integer,
-    MetaData,
-    String,
-    Table,
-    UniqueConstraint,
-    create_engine,
-    event,
-    func,
-    inspect,
-    select,
-)
+from sqlalchemy import Connection, create_engine, event, func, select
 from sqlalchemy.engine import URL, Engine, make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, SQLAlchemyError
 
 from reedproof.errors import StoreError
-from reedproof.records import Broke, FaultChange, Heartbeat, Hello, Lost, Made, Record
+from reedproof.records import Broke, FaultChange, Heartbeat, Hello, Made, Record
+from reedproof.store_runs import RunStore
+from reedproof.store_tables import (
+    BROKE,
+    FAULT,
+    LOST,
+    MADE,
+    MIGRATIONS,
+    SCHEMA_VERSION,
+    about,
+    boots,
+    counters,
+    create,
+    gaps,
+    is_there,
+    migrate,
+    proofs,
+    records,
+)
 
-SCHEMA_VERSION = 1
 APPLICATION_ID = 0x52454544  # in the header of our SQLite files
 LOCK_WAIT_S = 5.0
-
-MADE, BROKE, FAULT, LOST = "made", "broke", "fault", "lost"
-
-_metadata = MetaData()
-
-_about = Table("about", _metadata, Column("schema_version", Integer, nullable=False))
-
-boots = Table(
-    "boots",
-    _metadata,
-    Column("id", Integer, primary_key=True),
-    Column("board", BigInteger, nullable=False),
-    Column("boot", BigInteger, nullable=False),
-    Column("kind", String, nullable=False),
-    Column("build", BigInteger, nullable=False),
-    Column("inputs", Integer, nullable=False),
-    Column("sample_us", Integer, nullable=False),
-    Column("reset_cause", String, nullable=False),
-    Column("first_seen_s", Float, nullable=False),  # seconds since 1970, by the host's clock
-    UniqueConstraint("board", "boot"),
-)
-
-records = Table(
-    "records",
-    _metadata,
-    Column("boot_id", Integer, ForeignKey("boots.id"), primary_key=True),
-    Column("number", BigInteger, primary_key=True),
-    Column("kind", String, nullable=False),
-    Column("input", Integer),
-    Column("time_us", BigInteger),
-    Column("host_s", Float, nullable=False),
-    Column("bounces", Integer),
-    Column("gap_us", Integer),
-    Column("settle_us", Integer),
-    Column("dropouts", Integer),
-    Column("duration_ms", Integer),
-    Column("fault", Integer),
-    Column("active", Integer),
-    Column("count", BigInteger),
-    sqlite_with_rowid=False,
-)
-
-gaps = Table(
-    "gaps",
-    _metadata,
-    Column("id", Integer, primary_key=True),
-    Column("boot_id", Integer, ForeignKey("boots.id"), nullable=False),
-    Column("host_s", Float, nullable=False),
-    Column("kind", String, nullable=False),
-    Column("detail", String, nullable=False),
-)
-
-counters = Table(
-    "counters",
-    _metadata,
-    Column("boot_id", Integer, ForeignKey("boots.id"), primary_key=True),
-    Column("input", Integer, primary_key=True),
-    Column("next", BigInteger, nullable=False),
-    Column("time_us", BigInteger, nullable=False),
-    Column("edges", BigInteger, nullable=False),
-    Column("closures", BigInteger, nullable=False),
-    Column("lost", Integer, nullable=False),
-    Column("blips", Integer, nullable=False),
-    Column("dropouts", Integer, nullable=False),
-    Column("longest_blip_us", Integer, nullable=False),
-    Column("longest_dropout_us", Integer, nullable=False),
-    Column("faults", Integer, nullable=False),
-    Column("snapshots_lost", Integer, nullable=False),
-    Column("frames_bad", Integer, nullable=False),
-)
-
-proofs = Table(
-    "proofs",
-    _metadata,
-    Column("id", Integer, primary_key=True),
-    Column("made_at_s", Float, nullable=False),
-    Column("board", BigInteger, nullable=False),
-    Column("result", JSON, nullable=False),
-)
 
 
 @dataclass(frozen=True)
@@ -190,31 +111,22 @@ def _set_up_sqlite(connection: Any, _: object) -> None:
     cursor.close()
 
 
-def _row(boot_id: int, record: Record, host_s: float) -> dict[str, Any]:
-    row: dict[str, Any] = dict.fromkeys(records.columns.keys())
-    row.update(boot_id=boot_id, number=record.number, host_s=host_s)
-    match record:
-        case Made():
-            row.update(
-                kind=MADE, input=record.input, time_us=record.time_us, bounces=record.bounces,
-                gap_us=record.gap_us, settle_us=record.settle_us,
-            )  # fmt: skip
-        case Broke():
-            row.update(
-                kind=BROKE, input=record.input, time_us=record.time_us, bounces=record.bounces,
-                dropouts=record.dropouts, duration_ms=record.duration_ms,
-            )  # fmt: skip
-        case FaultChange():
-            row.update(
-                kind=FAULT, input=record.input, time_us=record.time_us, fault=record.fault,
-                active=int(record.active),
-            )  # fmt: skip
-        case Lost():
-            row.update(kind=LOST, count=record.count)
-    return row
+def _row(boot_id: int, record: Record, host_s: float) -> tuple[Any, ...]:
+    """In the order of the table's columns."""
+    number = record.number
+    if isinstance(record, Made):
+        return (boot_id, number, MADE, host_s, *record[1:], None, None, None, None, None)
+    if isinstance(record, Broke):
+        return (boot_id, number, BROKE, host_s, *record[1:4], None, None, *record[4:], None, None, None)
+    if isinstance(record, FaultChange):
+        return (
+            boot_id, number, FAULT, host_s, record.input, record.time_us, None, None, None, None, None,
+            record.fault, int(record.active), None,
+        )  # fmt: skip
+    return (boot_id, number, LOST, host_s, *[None] * 9, record.count)
 
 
-class Store:
+class Store(RunStore):
     """Opens the store and makes it where it is missing.
 
     ``where`` is a file or a database URL; with ``create`` false it must be there already. Raises
@@ -233,6 +145,8 @@ class Store:
                     raise StoreError(f"{self.name}: there is no store yet; 'reedproof prove PORT' makes one")
                 Path(url.database).parent.mkdir(parents=True, exist_ok=True)
             self._engine: Engine = create_engine(url)
+            marks = ", ".join(["?" if is_sqlite else "%s"] * len(records.columns))
+            self._insert_new = f"INSERT INTO records VALUES ({marks}) ON CONFLICT DO NOTHING"
             if is_sqlite:
                 event.listen(self._engine, "connect", _set_up_sqlite)
             with self._engine.begin() as connection:
@@ -273,13 +187,15 @@ class Store:
             # Two programs may make the same store at once, and SQLite begins no transaction by itself
             # to create tables in.
             connection.exec_driver_sql("BEGIN IMMEDIATE")
-        if not inspect(connection).has_table(_about.name):
-            _metadata.create_all(connection)
+        if not is_there(connection):
+            create(connection)
             if connection.dialect.name == "sqlite":
                 connection.exec_driver_sql(f"PRAGMA application_id={APPLICATION_ID}")
-        version = connection.execute(select(_about.c.schema_version)).scalar()
+        version = connection.execute(select(about.c.schema_version)).scalar()
         if version is None:
-            connection.execute(_about.insert().values(schema_version=SCHEMA_VERSION))
+            connection.execute(about.insert().values(schema_version=SCHEMA_VERSION))
+        elif version in MIGRATIONS:
+            migrate(connection, version)
         elif version != SCHEMA_VERSION:
             raise StoreError(
                 f"{self.name}: made by another version of reedproof (schema {version}, this program "
@@ -314,18 +230,9 @@ class Store:
         newest = {beat.input: beat for beat in beats}
         with self._transaction() as connection:
             if rows:
-                connection.execute(self._insert_new(), rows)
+                connection.exec_driver_sql(self._insert_new, rows)
             for beat in newest.values():
                 self._put_counters(connection, boot_id, beat)
-
-    def _insert_new(self) -> Any:
-        if self._engine.dialect.name == "sqlite":
-            from sqlalchemy.dialects.sqlite import insert as sqlite_insert
-
-            return sqlite_insert(records).on_conflict_do_nothing()
-        from sqlalchemy.dialects.postgresql import insert as postgresql_insert
-
-        return postgresql_insert(records).on_conflict_do_nothing()
 
     @staticmethod
     def _put_counters(connection: Connection, boot_id: int, beat: Heartbeat) -> None:
@@ -373,7 +280,7 @@ class Store:
         with self._transaction() as connection:
             return [(int(a), float(b), int(c)) for a, b, c in connection.execute(query)]
 
-    def closures(self, boot_id: int) -> dict[int, int]:
+    def closures_of_boot(self, boot_id: int) -> dict[int, int]:
         """Recorded closures per input."""
         query = (
             select(records.c.input, func.count())

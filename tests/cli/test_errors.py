@@ -177,7 +177,7 @@ def test_unplugged_while_proving() -> None:
     assert ran.code == 3
     assert "the board has been silent" in ran.complaint()
     with Store() as kept:
-        assert sum(kept.closures(1).values()) == 2, "what was counted before is stored"
+        assert sum(kept.closures_of_boot(1).values()) == 2, "what was counted before is stored"
 
 
 # ---- the store ----
