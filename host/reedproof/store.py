@@ -10,6 +10,7 @@ import json
 import os
 import sqlite3
 import time
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -38,6 +39,7 @@ from reedproof.store_tables import (
     migrate,
     proofs,
     records,
+    tallies,
 )
 
 APPLICATION_ID = 0x52454544  # in the header of our SQLite files
@@ -231,8 +233,15 @@ class Store(RunStore):
         with self._transaction() as connection:
             if rows:
                 connection.exec_driver_sql(self._insert_new, rows)
+                # What was counted before they came is not the truth any more.
+                oldest = min(row[1] for row in rows)
+                connection.execute(
+                    tallies.delete().where(tallies.c.boot_id == boot_id, tallies.c.below > oldest)
+                )
             for beat in newest.values():
                 self._put_counters(connection, boot_id, beat)
+            if newest:
+                self._put_tally(connection, boot_id)
 
     @staticmethod
     def _put_counters(connection: Connection, boot_id: int, beat: Heartbeat) -> None:
@@ -292,50 +301,68 @@ class Store(RunStore):
 
     def next_number(self, boot_id: int) -> int:
         """The number of the first record of this boot that is not stored."""
+        with self._transaction() as connection:
+            return self._next_number(connection, boot_id)
+
+    @staticmethod
+    def _next_number(connection: Connection, boot_id: int) -> int:
         query = (
             select(records.c.number, func.coalesce(records.c.count, 1))
             .where(records.c.boot_id == boot_id)
             .order_by(records.c.number.desc())
             .limit(1)
         )
-        with self._transaction() as connection:
-            row = connection.execute(query).first()
+        row = connection.execute(query).first()
         return 0 if row is None else int(row[0]) + int(row[1])
 
-    def _stored_without_a_hole(self, boot_id: int) -> int:
-        """Everything below this number is here; 0 when some went to another host or store."""
-        query = select(func.coalesce(func.sum(func.coalesce(records.c.count, 1)), 0)).where(
-            records.c.boot_id == boot_id
-        )
-        with self._transaction() as connection:
-            total = int(connection.execute(query).scalar_one())
-        return total if total == self.next_number(boot_id) else 0
+    def _tally(self, connection: Connection, boot_id: int) -> tuple[int, int, dict[int, int]]:
+        """Of all that is stored: the number that follows, how many numbers are taken, closures by input."""
+        row = connection.execute(select(tallies).where(tallies.c.boot_id == boot_id)).first()
+        below, numbers = (int(row.below), int(row.numbers)) if row else (0, 0)
+        made = Counter({int(number): int(count) for number, count in row.made.items()} if row else {})
+        counted = select(records.c.kind, records.c.input, func.sum(func.coalesce(records.c.count, 1)))
+        newer = (records.c.boot_id == boot_id) & (records.c.number >= below)
+        for kind, number, count in connection.execute(
+            counted.where(newer).group_by(records.c.kind, records.c.input)
+        ):
+            numbers += int(count)
+            if kind == MADE:
+                made[number] += int(count)
+        return self._next_number(connection, boot_id), numbers, dict(made)
+
+    def _put_tally(self, connection: Connection, boot_id: int) -> None:
+        below, numbers, made = self._tally(connection, boot_id)
+        connection.execute(tallies.delete().where(tallies.c.boot_id == boot_id))
+        row = {"boot_id": boot_id, "below": below, "numbers": numbers, "made": made}
+        connection.execute(tallies.insert().values(row))
 
     def ledger(self, boot_id: int) -> list[LedgerLine]:
         """Proves per input that recorded + lost = counted, as of the input's last heartbeat."""
-        stored = self._stored_without_a_hole(boot_id)
-        recorded = (
+        newer = (
             select(func.count())
             .where(
                 records.c.boot_id == boot_id,
                 records.c.kind == MADE,
                 records.c.input == counters.c.input,
-                records.c.number < counters.c.next,
+                records.c.number >= counters.c.next,
             )
             .scalar_subquery()
         )
         query = (
-            select(counters.c.input, counters.c.lost, counters.c.closures, counters.c.next, recorded)
+            select(counters.c.input, counters.c.lost, counters.c.closures, counters.c.next, newer)
             .where(counters.c.boot_id == boot_id)
             .order_by(counters.c.input)
         )
         lines = []
         with self._transaction() as connection:
+            following, numbers, made = self._tally(connection, boot_id)
+            # Less than all is here when some went to another host or store.
+            stored = following if numbers == following else 0
             for number, lost, closures, next_number, count in connection.execute(query):
+                recorded = made.get(number, 0) - count
                 known = next_number <= stored and lost < LOST_MAX
-                lines.append(
-                    LedgerLine(number, count, lost, closures, count + lost == closures if known else None)
-                )
+                balances = recorded + lost == closures if known else None
+                lines.append(LedgerLine(number, recorded, lost, closures, balances))
         return lines
 
     # ---- plumbing ----

@@ -50,16 +50,17 @@ _COLUMNS = (
 
 def _query(connection: Connection, where: str, values: tuple[int, ...], limit: int | None = None) -> Columns:
     """shape (n, 3): the columns of made and broke records."""
-    mark = "?" if connection.dialect.paramstyle == "qmark" else "%s"
+    query = (
+        f"SELECT {_COLUMNS} FROM records WHERE boot_id = ? AND number BETWEEN ? AND ? "
+        f"AND kind <= {BROKE} {where} ORDER BY number"
+    )
+    if limit is not None:
+        query += f" LIMIT {limit}"
     # The driver's own cursor: a million rows need no wrapping.
     cursor = connection.connection.cursor()
     try:
         cursor.execute(
-            f"SELECT {_COLUMNS} FROM records WHERE boot_id = ? AND number BETWEEN ? AND ? "
-            f"AND kind <= {BROKE} {where} ORDER BY number {'' if limit is None else f'LIMIT {limit}'}".replace(
-                "?", mark
-            ),
-            values,
+            query if connection.dialect.paramstyle == "qmark" else query.replace("?", "%s"), values
         )
         rows: Any = cursor
         return np.fromiter(chain.from_iterable(rows), np.float64).reshape(-1, 3)
