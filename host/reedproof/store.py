@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, create_engine, event, func, select
+from sqlalchemy import Connection, case, create_engine, event, func, select
 from sqlalchemy.engine import URL, Engine, make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, SQLAlchemyError
 
@@ -59,6 +59,9 @@ class LedgerLine:
 
 
 LOST_MAX = 65535
+
+#: How many numbers a record takes: one that stands for lost ones takes theirs.
+_NUMBERS = case((records.c.kind == LOST, records.c.detail_1), else_=1)
 
 
 def data_folder() -> Path:
@@ -115,17 +118,13 @@ def _set_up_sqlite(connection: Any, _: object) -> None:
 
 def _row(boot_id: int, record: Record, host_s: float) -> tuple[Any, ...]:
     """In the order of the table's columns."""
-    number = record.number
     if isinstance(record, Made):
-        return (boot_id, number, MADE, host_s, *record[1:], None, None, None, None, None)
+        return (boot_id, MADE, host_s, *record)
     if isinstance(record, Broke):
-        return (boot_id, number, BROKE, host_s, *record[1:4], None, None, *record[4:], None, None, None)
+        return (boot_id, BROKE, host_s, *record)
     if isinstance(record, FaultChange):
-        return (
-            boot_id, number, FAULT, host_s, record.input, record.time_us, None, None, None, None, None,
-            record.fault, int(record.active), None,
-        )  # fmt: skip
-    return (boot_id, number, LOST, host_s, *[None] * 9, record.count)
+        return (boot_id, FAULT, host_s, *record[:-1], int(record.active), None)
+    return (boot_id, LOST, host_s, record.number, None, None, record.count, None, None)
 
 
 class Store(RunStore):
@@ -234,7 +233,7 @@ class Store(RunStore):
             if rows:
                 connection.exec_driver_sql(self._insert_new, rows)
                 # What was counted before they came is not the truth any more.
-                oldest = min(row[1] for row in rows)
+                oldest = min(row[3] for row in rows)
                 connection.execute(
                     tallies.delete().where(tallies.c.boot_id == boot_id, tallies.c.below > oldest)
                 )
@@ -307,7 +306,7 @@ class Store(RunStore):
     @staticmethod
     def _next_number(connection: Connection, boot_id: int) -> int:
         query = (
-            select(records.c.number, func.coalesce(records.c.count, 1))
+            select(records.c.number, _NUMBERS)
             .where(records.c.boot_id == boot_id)
             .order_by(records.c.number.desc())
             .limit(1)
@@ -320,7 +319,7 @@ class Store(RunStore):
         row = connection.execute(select(tallies).where(tallies.c.boot_id == boot_id)).first()
         below, numbers = (int(row.below), int(row.numbers)) if row else (0, 0)
         made = Counter({int(number): int(count) for number, count in row.made.items()} if row else {})
-        counted = select(records.c.kind, records.c.input, func.sum(func.coalesce(records.c.count, 1)))
+        counted = select(records.c.kind, records.c.input, func.sum(_NUMBERS))
         newer = (records.c.boot_id == boot_id) & (records.c.number >= below)
         for kind, number, count in connection.execute(
             counted.where(newer).group_by(records.c.kind, records.c.input)

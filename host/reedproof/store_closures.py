@@ -40,18 +40,13 @@ class Stretch(NamedTuple):
 Transaction = Callable[[], AbstractContextManager[Connection]]
 Columns = NDArray[np.float64]
 
-# What is small goes into one number: the database hands over a row of three twice as fast as one of seven.
-# A double holds 53 bits.
-_COLUMNS = (
-    "host_s, time_us, kind + 4 * (input + 64 * (bounces + 256 * (coalesce(dropouts, 0) + "
-    "256 * coalesce(duration_ms, 0))))"
-)
+_COLUMNS = ("kind", "input", "host_s", "time_us", "detail_1", "detail_2", "detail_3")
 
 
 def _query(connection: Connection, where: str, values: tuple[int, ...], limit: int | None = None) -> Columns:
-    """shape (n, 3): the columns of made and broke records."""
+    """Of made and broke records; shape (n, 7). A double holds every number in them exactly."""
     query = (
-        f"SELECT {_COLUMNS} FROM records WHERE boot_id = ? AND number BETWEEN ? AND ? "
+        f"SELECT {', '.join(_COLUMNS)} FROM records WHERE boot_id = ? AND number BETWEEN ? AND ? "
         f"AND kind <= {BROKE} {where} ORDER BY number"
     )
     if limit is not None:
@@ -63,37 +58,33 @@ def _query(connection: Connection, where: str, values: tuple[int, ...], limit: i
             query if connection.dialect.paramstyle == "qmark" else query.replace("?", "%s"), values
         )
         rows: Any = cursor
-        return np.fromiter(chain.from_iterable(rows), np.float64).reshape(-1, 3)
+        return np.fromiter(chain.from_iterable(rows), np.float64).reshape(-1, len(_COLUMNS))
     finally:
         cursor.close()
 
 
 def _closures(rows: Columns, count: int, position: NDArray[np.int16]) -> Closures:
     """Of the closings among the first ``count`` rows; openings may be anywhere behind them."""
-    packed = rows[:, 2].astype(np.int64)
-    kind = packed & 3
-    number = packed >> 2 & 63
+    kind, number = rows[:, 0], rows[:, 1].astype(np.uint8)
+    host_s, time_us, bounced, dropped, said_ms = rows[:, 2:].T
     # By input, within it in order: what belongs together is side by side.
-    order = np.argsort(number.astype(np.uint8), kind="stable")
-    first, second = order[:-1], order[1:]
-    pairs = np.flatnonzero(
-        (kind[first] == MADE) & (kind[second] == BROKE) & (number[first] == number[second])
-    )
-    first, second = first[pairs], second[pairs]
-    lasted_ms = (rows[second, 1] - rows[first, 1]) / 1000
-    said_ms = packed[second] >> 24
-    fits = np.abs(_code(lasted_ms) - _code(said_ms)) <= 1
-    first, second, lasted_ms = first[fits], second[fits], lasted_ms[fits]
+    order = np.argsort(number, kind="stable")
+    made, broke = order[:-1], order[1:]
+    pairs = (kind[made] == MADE) & (kind[broke] == BROKE) & (number[made] == number[broke])
+    made, broke = made[pairs], broke[pairs]
+    lasted_ms = (time_us[broke] - time_us[made]) / 1000
+    fits = np.abs(_code(lasted_ms) - _code(said_ms[broke])) <= 1
+    made, broke, lasted_ms = made[fits], broke[fits], lasted_ms[fits]
 
     duration_ms = np.full(len(rows), np.nan, np.float32)
-    duration_ms[first] = lasted_ms
-    bounces = (packed >> 8 & 255).astype(np.uint16)
-    bounces[first] += bounces[second]
+    duration_ms[made] = lasted_ms
+    bounces = bounced.astype(np.uint16)
+    bounces[made] += bounces[broke]
     dropouts = np.zeros(len(rows), np.uint16)
-    dropouts[first] = packed[second] >> 16 & 255
+    dropouts[made] = dropped[broke]
     contact = position[number]
-    made = np.flatnonzero((kind[:count] == MADE) & (contact[:count] >= 0))
-    return Closures(contact[made], rows[made, 0], duration_ms[made], bounces[made], dropouts[made])
+    mine = np.flatnonzero((kind[:count] == MADE) & (contact[:count] >= 0))
+    return Closures(contact[mine], host_s[mine], duration_ms[mine], bounces[mine], dropouts[mine])
 
 
 def _code(duration_ms: NDArray[Any]) -> NDArray[np.intp]:
@@ -133,9 +124,8 @@ def stream(
 
 def _open_inputs(rows: Columns) -> list[int]:
     """Inputs whose last record is a closing."""
-    packed = rows[::-1, 2].astype(np.int64)
-    numbers, newest = np.unique(packed >> 2 & 63, return_index=True)
-    return [int(number) for number in numbers[packed[newest] & 3 == MADE]]
+    numbers, newest = np.unique(rows[::-1, 1], return_index=True)
+    return [int(number) for number in numbers[rows[::-1, 0][newest] == MADE]]
 
 
 def _sorted(parts: list[Closures]) -> Closures:

@@ -45,23 +45,21 @@ boots = Table(
     UniqueConstraint("board", "boot"),
 )
 
+#: Few columns, because millions of rows come: the details are the record's own, in its order. Of a made
+#: record bounces, gap_us and settle_us; of a broke one bounces, dropouts and duration_ms; of a fault change
+#: the fault and whether it is active; of a lost one the count.
 records = Table(
     "records",
     metadata,
     Column("boot_id", Integer, ForeignKey("boots.id"), primary_key=True),
-    Column("number", BigInteger, primary_key=True),
     Column("kind", SmallInteger, nullable=False),
     Column("host_s", Float, nullable=False),
+    Column("number", BigInteger, primary_key=True),
     Column("input", SmallInteger),
     Column("time_us", BigInteger),
-    Column("bounces", Integer),
-    Column("gap_us", Integer),
-    Column("settle_us", Integer),
-    Column("dropouts", Integer),
-    Column("duration_ms", Integer),
-    Column("fault", Integer),
-    Column("active", SmallInteger),
-    Column("count", BigInteger),
+    Column("detail_1", BigInteger, nullable=False),
+    Column("detail_2", Integer),
+    Column("detail_3", Integer),
     sqlite_with_rowid=False,
 )
 
@@ -163,24 +161,27 @@ def is_there(connection: Connection) -> bool:
     return inspect(connection).has_table(about.name)
 
 
-def _kinds_as_numbers(connection: Connection) -> None:
-    """Version 2: `records.kind` was text."""
-    same = ", ".join(name for name in records.columns.keys() if name != "kind")  # noqa: SIM118
-    numbers = {"made": MADE, "broke": BROKE, "fault": FAULT, "lost": LOST}
-    kind = " ".join(f"WHEN '{name}' THEN {number}" for name, number in numbers.items())
+def _few_columns(connection: Connection) -> None:
+    """Version 2: `records` had text for a kind, and a column for each detail."""
     execute = connection.exec_driver_sql
     execute("CREATE TABLE records_1 AS SELECT * FROM records")
     execute("DROP TABLE records")
     create(connection)
-    execute(
-        f"INSERT INTO records (kind, {same}) SELECT CASE kind {kind} END, {same} FROM records_1 "
-        "ORDER BY boot_id, number"
-    )
+    for number, kind, details in (
+        (MADE, "made", "bounces, gap_us, settle_us"),
+        (BROKE, "broke", "bounces, dropouts, duration_ms"),
+        (FAULT, "fault", "fault, active, NULL"),
+        (LOST, "lost", "count, NULL, NULL"),
+    ):
+        execute(
+            f"INSERT INTO records SELECT boot_id, {number}, host_s, number, input, time_us, {details} "
+            f"FROM records_1 WHERE kind = '{kind}' ORDER BY boot_id, number"
+        )
     execute("DROP TABLE records_1")
 
 
 #: What makes a store of one version one of the next.
-MIGRATIONS: dict[int, Callable[[Connection], None]] = {1: _kinds_as_numbers}
+MIGRATIONS: dict[int, Callable[[Connection], None]] = {1: _few_columns}
 
 
 def migrate(connection: Connection, version: int) -> None:
