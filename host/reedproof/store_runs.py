@@ -14,7 +14,7 @@ from sqlalchemy import Connection, func, select
 from reedproof.analysis.closures import Closures, Gap
 from reedproof.errors import StoreError
 from reedproof.store_closures import CHUNK, Stretch, merged, stream
-from reedproof.store_tables import boots, records, run_boards, run_gaps, runs
+from reedproof.store_tables import MADE, boots, records, run_boards, run_gaps, runs
 
 
 @dataclass(frozen=True)
@@ -225,6 +225,25 @@ class RunStore:
         )
         with self._transaction() as connection:
             return [RunBoard(**row._mapping) for row in connection.execute(query)]
+
+    def heard_s(self, run_id: int) -> float | None:
+        """The last sign of life of any board in the run; None when there was none."""
+        return max((board.heard_s for board in self.run_boards(run_id)), default=None)
+
+    def closures_of_run(self, run_id: int) -> int:
+        """How many closures the run's boards recorded, those of inputs without a contact included."""
+        belongs = (
+            (records.c.boot_id == run_boards.c.boot_id)
+            & (records.c.number >= run_boards.c.first_number)
+            & (run_boards.c.last_number.is_(None) | (records.c.number <= run_boards.c.last_number))
+        )
+        query = (
+            select(func.count())
+            .select_from(run_boards.join(records, belongs))
+            .where(run_boards.c.run_id == run_id, records.c.kind == MADE)
+        )
+        with self._transaction() as connection:
+            return int(connection.execute(query).scalar_one())
 
     def run_gaps(self, run_id: int) -> list[RunGap]:
         """What was not observed, in order of time."""
