@@ -60,6 +60,9 @@ class LedgerLine:
 
 LOST_MAX = 65535
 
+#: What a SQLite store grows by with each closure, in small batches of several boards.
+BYTES_PER_CLOSURE = 80
+
 #: How many numbers a record takes: one that stands for lost ones takes theirs.
 _NUMBERS = case((records.c.kind == LOST, records.c.detail_1), else_=1)
 
