@@ -356,6 +356,15 @@ def test_the_ledger(
         assert store.ledger(store.boot(hello(boot=9), 0.0)) == []
 
 
+def test_a_hole_that_is_filled_later_is_counted(tmp_path: Path) -> None:
+    with Store(tmp_path / "s") as store:
+        boot_id = store.boot(HELLO, 0.0)
+        store.add(boot_id, stamped(made(0), made(3)), [beat(4, 4)])
+        assert [(line.recorded, line.balances) for line in store.ledger(boot_id)] == [(2, None)]
+        store.add(boot_id, stamped(made(1), made(2)))
+        assert [(line.recorded, line.balances) for line in store.ledger(boot_id)] == [(4, True)]
+
+
 def test_the_newest_counters_count(tmp_path: Path) -> None:
     with Store(tmp_path / "s") as store:
         boot_id = store.boot(HELLO, 0.0)
