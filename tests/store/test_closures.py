@@ -120,9 +120,9 @@ def test_the_same_as_record_by_record(late: bool, seed: int, chunk: int) -> None
                 end = store.next_number(boot_id)
                 cuts = sorted(chance.randrange(end + 1) for _ in range(3))
                 for first, last in ((cuts[0], cuts[1] - 1), (cuts[2], end - 1)):  # a pause between
-                    inside = [s for r, s in records if first <= r.number <= last]
+                    inside = any(first <= record.number <= last for record, _ in records)
                     if inside:
-                        store.join_run(run_id, name, boot_id, first, min(inside), {})
+                        store.join_run(run_id, name, boot_id, first, begins_s + 1e-3 * first, {})
                         store.leave_run(run_id, {boot_id: last})
                         wanted += expected(name, records, first, last)
                 begins_s = max([begins_s, *(s for _, s in records)]) + LATE_S
