@@ -148,6 +148,7 @@ struct bulk_settings {
 };
 size_t bulk_replay(const int64_t *, const uint8_t *, size_t, const struct bulk_settings *,
                    struct bulk_closure *, size_t, struct bulk_input *);
+size_t bulk_idle(struct device *, uint32_t, uint32_t, size_t, uint8_t *, uint8_t *);
 struct bulk_frame { uint8_t type; uint8_t sequence; uint8_t length; uint8_t payload[58]; };
 
 /* sweep */
