@@ -143,7 +143,9 @@ def _pieces(ends_mm: list[float], speeds: list[float], at: list[tuple[float, int
     return pieces
 
 
-def _loop(sections: list[tuple[float, float]], contacts: list[int], offsets_mm: list[float], share: float):
+def _loop(
+    sections: list[tuple[float, float]], contacts: list[int], offsets_mm: list[float], share: float
+) -> list[_Piece]:
     """One lap of a loop, beginning ``share`` of a lap's time after the middle of its last section."""
     ends_mm = [0.0, *itertools.accumulate(length for length, _ in sections)]
     lap_mm = ends_mm[-1]
@@ -183,7 +185,9 @@ def _clear_near(wanted_mm: float, lap_mm: float, taken_mm: list[float]) -> float
     return min(free, key=lambda x: away(x, wanted_mm))
 
 
-def _shuttle(sections: list[tuple[float, float]], contacts: list[int], offsets_mm: list[float]):
+def _shuttle(
+    sections: list[tuple[float, float]], contacts: list[int], offsets_mm: list[float]
+) -> list[_Piece]:
     """There and back, beginning before the first contact."""
     first_speed = sections[0][1] if sections else SPEED_MM_S
     last_speed = sections[-1][1] if sections else SPEED_MM_S
@@ -251,6 +255,7 @@ class VirtualLayout:
         self._sites = [self._site(contact.name, contact.board) for contact in sheet.contacts]
         self.groups = self._groups()
         self.end_us: int | None = None
+        self._stopped_us = 0.0  # when the last train so far came to its end
         self._stream = self._edges()
         self._queues: dict[str, deque[tuple[int, int, bool]]] = {name: deque() for name in sheet.boards}
         self.boards = {name: LayoutBoard(self, name) for name in sheet.boards}
@@ -434,7 +439,6 @@ class VirtualLayout:
 
     def _edges(self) -> Iterator[tuple[int, int, bool]]:
         """(time in us, contact, closed) of the whole layout in order of time."""
-        self._stopped_us = 0.0
         waiting: list[tuple[int, int, bool]] = []
         owing: dict[int, int] = {}  # contact -> nothing of it comes before this time
         late_us = self._late_us()
