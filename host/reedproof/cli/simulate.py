@@ -129,8 +129,8 @@ def simulate(
     extra: Annotated[
         list[str] | None,
         typer.Option(
-            help="Chance of an extra closure per pass: half of them right after the pass, half of 2 to 8 ms at "
-            "any moment up to the next pass.",
+            help="Chance of an extra closure per pass: half of them right after the pass, half of 2 to 8 ms "
+            "at any moment up to the next pass.",
             metavar="CONTACT=CHANCE",
         ),
     ] = None,
