@@ -22,7 +22,6 @@ import numpy as np
 from reedproof.analysis.closures import Closures
 from reedproof.errors import LineError, ReedproofError
 from reedproof.layout import Route, Sheet, Train
-from reedproof.records import width_value
 from reedproof.sim.board import VirtualBoard, named
 from reedproof.sim.contacts import Contact, Edge
 from reedproof.sim.core import BREAK_US_DEFAULT, MAKE_US_DEFAULT, STILL_CLOSED, replay
@@ -590,26 +589,18 @@ class VirtualLayout:
             for contact in np.flatnonzero(boards == number):
                 position[inputs[contact]] = contact
             ended = found["broke_us"] != STILL_CLOSED
-            ms = np.where(ended, found["broke_us"] - found["made_us"], 0) // 1000
+            duration_us = np.where(ended, found["broke_us"], 0) - found["made_us"]
             parts.append(
                 Closures(
                     position[found["input"]],
                     start_s + found["made_us"] / 1e6,
-                    np.where(ended, _as_sent(ms), np.nan).astype(np.float32),
+                    np.where(ended, duration_us / 1000, np.nan).astype(np.float32),
                     found["make_bounces"] + found["break_bounces"],
                     found["dropouts"],
                 )
             )
         joined = Closures.join(parts)
         return joined[np.argsort(joined.made_s, kind="stable")]
-
-
-_WIDTHS = np.array([width_value(code) for code in range(256)])
-
-
-def _as_sent(ms: Any) -> Any:
-    """Durations as the protocol has them: in one byte."""
-    return _WIDTHS[np.searchsorted(_WIDTHS, ms, side="right") - 1]
 
 
 def board_id(sheet: Sheet, name: str) -> int:
