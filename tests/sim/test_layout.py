@@ -325,6 +325,8 @@ def test_ids_of_boards_are_the_sheets_or_always_the_same() -> None:
     assert link.hello.board == 0x0123ABCD
     assert link.hello.inputs == 16
     assert link.hello.kind_name == "virtual"
+    assert link.hello.boot == 1
+    assert Link(VirtualLayout(given, 1, boots=41).boards["board 1"].plug_in).hello.boot == 42
 
 
 # ---- what cannot run ----

@@ -23,6 +23,7 @@ from reedproof.store import Store
 
 STORE_FILE, TRUTH_FILE = "store.sqlite", "truth.json"
 ALL = "*"
+BEATS_S = 10.0  # counters are wanted at the end; on the way they would cost most of the time
 PUMP_S = 0.2  # boards take turns of this length, so that their clocks stay together
 
 
@@ -50,6 +51,11 @@ def parse_chances(option: str, texts: list[str], sheet: Sheet) -> dict[str, floa
     return chances
 
 
+def _wall_of(link: Link, started_s: float) -> Callable[[], float]:
+    """The clocks of all boards are the layout's, so one begin serves them all."""
+    return lambda: started_s + link.now_s()
+
+
 def record_run(
     layout: VirtualLayout,
     store: Store,
@@ -62,13 +68,14 @@ def record_run(
     share of it that is done. Returns the number of the run in the store.
     """
     sheet = layout.sheet.model_dump(mode="json", exclude_none=True)
+    planned = layout.passes_planned
     run_id = store.begin_run(started_s, sheet, {"laps": layout.laps}, simulated=True, seed=layout.seed)
     with contextlib.ExitStack() as opened:
         recorders = []
         for name, board in layout.boards.items():
             link = opened.enter_context(contextlib.closing(Link(board.plug_in)))
             settings, inputs = link.settings()
-            recorder = Recorder(link, store, lambda link=link: started_s + link.now_s())  # type: ignore[misc]
+            recorder = Recorder(link, store, _wall_of(link, started_s), beats_s=BEATS_S)
             store.join_run(
                 run_id, name, recorder.boot_id, link.hello.next, recorder.wall_s(),
                 {
@@ -77,17 +84,15 @@ def record_run(
                 },
             )  # fmt: skip
             recorders.append(recorder)
+        outcome = "stopped"
         try:
             while True:
                 behind = min(recorders, key=lambda recorder: recorder.link.now_s())
                 if layout.is_over(round(behind.link.now_s() * 1e6)):
                     break
                 behind.pump(PUMP_S)
-                on_progress(layout.passes_run / max(1, layout.passes_planned))
+                on_progress(layout.passes_run / planned)
             outcome = "met"
-        except KeyboardInterrupt:
-            outcome = "stopped"
-            raise
         finally:
             for recorder in recorders:
                 recorder.flush()

@@ -9,6 +9,7 @@ from __future__ import annotations
 import heapq
 import random
 import secrets
+import sys
 import time
 from collections.abc import Callable, Iterable
 
@@ -27,11 +28,21 @@ FAULTY = {3: ContactFault.OPEN_LEAD, 7: ContactFault.STUCK, 12: ContactFault.RUB
 SWAPPED = (9, 10)
 
 
-def named(board: int) -> bytearray:
-    """Non-volatile memory of a board that was given this name and has default settings stored."""
+def named(board: int, boots: int = 0) -> bytearray:
+    """Non-volatile memory of a board that was given this name, has default settings stored and was started
+    ``boots`` times."""
     device = Device()
     device.receive(0, encode_command(NameBoard(board), 0))
     device.poll(0)
+    device.memory[lib.NV_BOOT_AT : lib.NV_BOOT_AT + lib.BOOT_BYTES] = b"\xff" * lib.BOOT_BYTES
+    if boots:
+        slot, crc = boots.to_bytes(4, sys.byteorder), lib.CRC16_START
+        for byte in slot:
+            crc = lib.crc16_update(crc, byte)
+        start = lib.NV_BOOT_AT
+        device.memory[start : start + lib.BOOT_SLOT_BYTES] = slot + lib.crc16_end(crc).to_bytes(
+            2, sys.byteorder
+        )
     return device.memory
 
 

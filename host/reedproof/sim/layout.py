@@ -241,11 +241,20 @@ class VirtualLayout:
 
     Use it once: either `boards` or `replayed` takes the run. ``tallies`` and ``laps_run`` are the truth, and
     complete when the run is over. Times of the run begin with 0. Routes that share a contact take turns.
+    ``speed`` 0 runs as fast as it can, 1 in real time. Boards have been started ``boots`` times before: what
+    goes on in a store that knows them must not begin with a boot that is there.
     Raises ReedproofError for a sheet on which trains cannot run, or conditions that name what is not there.
     """
 
     def __init__(
-        self, sheet: Sheet, laps: int | None, *, seed: int = 1, conditions: Conditions | None = None
+        self,
+        sheet: Sheet,
+        laps: int | None,
+        *,
+        seed: int = 1,
+        conditions: Conditions | None = None,
+        speed: float = 0.0,
+        boots: int = 0,
     ) -> None:
         self.sheet, self.laps, self.seed = sheet, laps, seed
         self.conditions = conditions or Conditions()
@@ -257,7 +266,7 @@ class VirtualLayout:
         self._stopped_us = 0.0  # when the last train so far came to its end
         self._stream = self._edges()
         self._queues: dict[str, deque[tuple[int, int, bool]]] = {name: deque() for name in sheet.boards}
-        self.boards = {name: LayoutBoard(self, name) for name in sheet.boards}
+        self.boards = {name: LayoutBoard(self, name, speed, boots) for name in sheet.boards}
 
     # ---- setting up ----
 
@@ -615,13 +624,14 @@ class LayoutBoard(VirtualBoard):
     """A board of a virtual layout. Its clock is the layout's: an edge at a time of the layout comes when this
     clock shows that time. Unplugged, it can be plugged in again: give ``plug_in`` to a link."""
 
-    def __init__(self, layout: VirtualLayout, name: str) -> None:
+    def __init__(self, layout: VirtualLayout, name: str, speed: float, boots: int) -> None:
         self._layout, self._name = layout, name
         board = layout.sheet.boards[name]
         super().__init__(
             name=f"virtual:{name}",
             inputs=board.inputs,
-            memory=named(board_id(layout.sheet, name)),
+            speed=speed,
+            memory=named(board_id(layout.sheet, name), boots),
         )
         outages = (each for each in layout.conditions.outages if each.board == name)
         self._outages = deque(sorted(outages, key=lambda outage: outage.at_s))
