@@ -22,18 +22,8 @@ def build_app() -> typer.Typer:
     """The commands. Imported here and not above, so that a Ctrl-C or a missing part while the
     program starts is told in one line, too."""
     from reedproof.cli import (
-        boards,
-        demo,
-        export,
-        proofs,
-        prove,
-        record,
-        replay,
-        runs,
-        sheet,
-        tune,
-        watch,
-    )
+        boards, demo, export, proofs, prove, record, replay, runs, sheet, simulate, tune, watch,
+    )  # fmt: skip
 
     app = typer.Typer(
         name="reedproof",
@@ -46,7 +36,7 @@ def build_app() -> typer.Typer:
     )
     for command in (
         demo.demo, boards.boards, prove.prove, proofs.proofs, watch.watch, record.record, tune.tune,
-        replay.replay, runs.runs, export.export,
+        replay.replay, simulate.simulate, runs.runs, export.export,
     ):  # fmt: skip
         app.command()(command)
     app.add_typer(sheet.sheet)
