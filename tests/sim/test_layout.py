@@ -94,7 +94,7 @@ def test_the_truth_is_what_the_core_counts(which: str, seed: int) -> None:
     }  # fmt: skip
     trains = len(sheet.trains) if which == "trains" else 1
     for name, tally in layout.tallies.items():
-        assert tally.passes == 60 * per_lap[name] * trains
+        assert tally.passes + tally.outside == 60 * per_lap[name] * trains
     assert set(layout.laps_run.values()) == {60}
     assert layout.passes_run == layout.passes_planned
 
@@ -112,6 +112,17 @@ def test_a_seed_gives_the_same_run_again_and_another_seed_another() -> None:
     assert run(1) != run(2)
 
 
+def test_what_is_missed_before_the_first_closure_or_after_the_last_is_not_of_the_run() -> None:
+    sheet = make_sheet()
+    names = [contact.name for contact in sheet.contacts]
+    layout = VirtualLayout(sheet, 5, conditions=Conditions(miss={names[0]: 1.0, names[-1]: 1.0}))
+    layout.replayed()
+    first, last = layout.tallies[names[0]], layout.tallies[names[-1]]
+    assert (first.passes, first.missed, first.outside) == (4, 4, 1)
+    assert (last.passes, last.missed, last.outside) == (4, 4, 1)
+    assert layout.passes_run == 30
+
+
 def test_chances_are_those_that_were_asked_for() -> None:
     """Within the limits of the binomial distribution, for each contact and each chance."""
     sheet = make_sheet()
@@ -125,7 +136,7 @@ def test_chances_are_those_that_were_asked_for() -> None:
     layout.replayed()
     for name, tally in layout.tallies.items():
         extra = layout.conditions.extra[name]
-        for count, chance in ((tally.missed, asked[name]), (tally.extra, extra)):
+        for count, chance in ((tally.missed + tally.outside, asked[name]), (tally.extra, extra)):
             low, high = binom.ppf([RARE, 1 - RARE], 3000, chance)
             assert max(low, 0) <= count <= high, (name, count, chance)
 

@@ -22,7 +22,18 @@ def build_app() -> typer.Typer:
     """The commands. Imported here and not above, so that a Ctrl-C or a missing part while the
     program starts is told in one line, too."""
     from reedproof.cli import (
-        boards, demo, export, proofs, prove, record, replay, runs, sheet, simulate, tune, watch,
+        boards,
+        demo,
+        export,
+        proofs,
+        prove,
+        record,
+        replay,
+        runs,
+        sheet,
+        simulate,
+        tune,
+        watch,
     )  # fmt: skip
 
     app = typer.Typer(

@@ -154,7 +154,8 @@ def simulate(
 
     The boards run the boards' own code; protocol, recording and store are those of a real run, which is
     marked as simulated. truth.json has passes, missed passes and extra closures of each contact, to hold an
-    account of the run against.
+    account of the run against. They count from a train's first closure to its last, as every run does: what
+    was missed before or after nobody can know.
 
     Example: reedproof simulate layout.toml --laps 150 --miss "*=0.01" --miss "mill=0.05" -o run1
     """

@@ -10,7 +10,7 @@ from __future__ import annotations
 import heapq
 import itertools
 from bisect import bisect_left
-from collections import deque
+from collections import defaultdict, deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from hashlib import sha256
@@ -72,12 +72,14 @@ class Conditions:
 
 @dataclass
 class Tally:
-    """What a contact went through. ``unobserved`` passes came while its board was off, and are in none of the
-    other numbers."""
+    """What a contact went through, from the first closure of each train to its last. ``outside`` are passes
+    missed before or after: nobody can know of them, and a run does not count them. ``unobserved`` passes came
+    while its board was off. Neither are in the other numbers."""
 
     passes: int = 0
     missed: int = 0
     extra: int = 0
+    outside: int = 0
     unobserved: int = 0
 
 
@@ -265,6 +267,10 @@ class VirtualLayout:
         self.end_us: int | None = None
         self._stopped_us = 0.0  # when the last train so far came to its end
         self._stream = self._edges()
+        self._unproved: defaultdict[int, list[_Site]] = defaultdict(
+            list
+        )  # missed since a train's last closure
+        self._seen: set[int] = set()
         self._queues: dict[str, deque[tuple[int, int, bool]]] = {name: deque() for name in sheet.boards}
         self.boards = {name: LayoutBoard(self, name, speed, boots) for name in sheet.boards}
 
@@ -461,6 +467,8 @@ class VirtualLayout:
             if count % 64 == 63:
                 yield from self._ripe(waiting, min([each.made_us - late_us, *owing.values()]))
         end_us = round(self._stopped_us) + 1_000_000
+        for site in itertools.chain.from_iterable(self._unproved.values()):
+            site.tally.outside += 1
         for contact, site in enumerate(self._sites):
             if site.owed is not None:
                 waiting += [(at, contact, on) for at, on in self._extra(site, end_us)]
@@ -489,17 +497,18 @@ class VirtualLayout:
         if any(each.made_us + each.duration_us > start and each.made_us < end for start, end in site.off_us):
             tally.unobserved += 1
             return []
-        tally.passes += 1
         missed = random.random() < site.miss
         edges: list[Edge] = []
         if missed or each.duration_us == 0:
-            tally.missed += 1
+            self._unproved[each.train].append(site)
             if random.random() < 0.5:  # a magnet just too far away
                 edges = [
                     (each.made_us, True),
                     (each.made_us + random.randint(50, MAKE_US_DEFAULT // 2), False),
                 ]
         else:
+            self._prove(each.train)
+            tally.passes += 1
             site.contact.closure_ms = each.duration_us / 1000
             edges = site.contact.pass_magnet(each.made_us)
         if random.random() < site.extra:
@@ -507,6 +516,16 @@ class VirtualLayout:
             lobe = random.random() < 0.5 and not missed and each.duration_us > 0
             site.owed = (lobe, over_us, each.duration_us)
         return edges
+
+    def _prove(self, train: int) -> None:
+        """A closure of a train shows that it came over all contacts before; before its first nobody knows."""
+        for site in self._unproved.pop(train, []):
+            if train in self._seen:
+                site.tally.passes += 1
+                site.tally.missed += 1
+            else:
+                site.tally.outside += 1
+        self._seen.add(train)
 
     def _extra(self, site: _Site, next_us: int) -> list[Edge]:
         """The extra closure that is owed, if there is room for it before the next pass."""
@@ -539,7 +558,7 @@ class VirtualLayout:
 
     @property
     def passes_run(self) -> int:
-        return sum(site.tally.passes + site.tally.unobserved for site in self._sites)
+        return sum(site.tally.passes + site.tally.outside + site.tally.unobserved for site in self._sites)
 
     @property
     def tallies(self) -> dict[str, Tally]:
