@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import beta
+from scipy.special import betaincinv
 
 from reedproof.analysis.confidence import CONFIDENCE
 
@@ -42,7 +42,7 @@ class Clustering:
         if self.missed == self.passes:
             return 1.0
         missed = self.missed * self.effective_passes / self.passes
-        return float(beta.ppf(confidence, missed + 1, self.effective_passes - missed))
+        return float(betaincinv(missed + 1, self.effective_passes - missed, confidence))
 
 
 def clustering(

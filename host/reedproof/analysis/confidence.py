@@ -15,9 +15,7 @@ from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
-from scipy.optimize import brentq
-from scipy.special import betainc, betaln, gammainc, gammaln
-from scipy.stats import beta, binom, chi2
+from scipy.special import bdtr, betainc, betaincinv, betaln, gammainc, gammaincinv, gammaln
 
 CONFIDENCE = 0.95
 
@@ -31,13 +29,13 @@ def share_upper(seen: int, count: int = 0, confidence: float = CONFIDENCE) -> fl
     independent and alike. 1 when nothing was seen.
     """
     _check(seen, count)
-    return 1.0 if count == seen else float(beta.ppf(confidence, count + 1, seen - count))
+    return 1.0 if count == seen else float(betaincinv(count + 1, seen - count, confidence))
 
 
 def share_lower(seen: int, count: int, confidence: float = CONFIDENCE) -> float:
     """The lower bound that belongs to :func:`share_upper`; both together hold with 2 confidence - 1."""
     _check(seen, count)
-    return 0.0 if count == 0 else float(beta.ppf(1 - confidence, count, seen - count + 1))
+    return 0.0 if count == 0 else float(betaincinv(count, seen - count + 1, 1 - confidence))
 
 
 def share_interval(seen: int, count: int, confidence: float = CONFIDENCE) -> tuple[float, float]:
@@ -50,13 +48,13 @@ def rate_upper(exposure: float, count: int = 0, confidence: float = CONFIDENCE) 
     """Exact one-sided upper bound of a rate: ``count`` events in ``exposure`` (passes or hours, whatever the
     rate is to be per). Garwood, Biometrika 28 (1936). Assumes a Poisson process. Infinite without
     exposure."""
-    return float(chi2.ppf(confidence, 2 * (count + 1))) / 2 / exposure if exposure > 0 else math.inf
+    return float(gammaincinv(count + 1, confidence)) / exposure if exposure > 0 else math.inf
 
 
 def rate_interval(exposure: float, count: int, confidence: float = CONFIDENCE) -> tuple[float, float]:
     """Exact two-sided interval of a rate, the same chance of error on each side."""
     tail = (1 - confidence) / 2
-    lower = float(chi2.ppf(tail, 2 * count)) / 2 / exposure if count and exposure > 0 else 0.0
+    lower = float(gammaincinv(count, tail)) / exposure if count and exposure > 0 else 0.0
     return lower, rate_upper(exposure, count, 1 - tail)
 
 
@@ -66,7 +64,7 @@ def passes_needed(reliability: float, confidence: float = CONFIDENCE, misses: in
     is proved good. Without a miss it is ln(1 - confidence) / ln(reliability), the "success run"."""
 
     def proves(passes: int) -> bool:
-        return bool(binom.cdf(misses, passes, 1 - reliability) <= 1 - confidence)
+        return bool(bdtr(misses, passes, 1 - reliability) <= 1 - confidence)
 
     most = misses + 1
     while not proves(most):
@@ -121,6 +119,8 @@ def rate_upper_anytime(exposure: float, count: int = 0, confidence: float = CONF
 
 def _root(gain_log: Callable[[float], float], low: float, high: float, confidence: float) -> float:
     target = -math.log1p(-confidence)
+    from scipy.optimize import brentq  # here: it takes half a second that most commands can do without
+
     return float(brentq(lambda x: gain_log(x) - target, low, high, xtol=1e-18, rtol=1e-12))
 
 

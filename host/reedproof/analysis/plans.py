@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, ClassVar
 
-from scipy.stats import binom
+from scipy.special import bdtr
 
 from reedproof.analysis.confidence import for_each_of, passes_needed
 from reedproof.analysis.sequential import RatioTest
@@ -162,7 +162,7 @@ class FixedClaim(Claim):
     def chance_to_meet(self, miss_share: float) -> float:
         """Of a layout whose contacts all miss ``miss_share`` of their passes, independently: to be told
         before the run."""
-        return float(binom.cdf(self.misses, self.passes, miss_share)) ** self.contacts
+        return float(bdtr(self.misses, self.passes, miss_share)) ** self.contacts
 
     def describe(self) -> str:
         allowed = "without a miss" if self.misses == 0 else f"with no more than {self.misses} missed"
