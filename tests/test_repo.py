@@ -16,11 +16,13 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "host" / "reedproof"
 CORE = ROOT / "firmware" / "core"
 
+STORE = {"store", "store_closures", "store_runs", "store_tables"}
+
 #: Imports go down only. Modules of one layer may import each other.
 LAYERS = [
     {"errors", "records", "compiled"},
     {"wire", "clock", "trace", "trace_reader", "trace_writer", "layout", "analysis"},
-    {"transport", "ports", "link", "store", "export", "report", "plots"},
+    {"transport", "ports", "link", "export", "report", "plots"} | STORE,
     {"recorder", "trace_recorder", "endurance", "proof", "sim"},
     {"cli"},
 ]
@@ -29,7 +31,7 @@ LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 #: Only these may import it.
 RESERVED = {
     "serial": {"transport", "ports"},
-    "sqlalchemy": {"store"},
+    "sqlalchemy": STORE,
     "pyarrow": {"export"},
     "reedproof.sim": {"cli", "sim"},
 }

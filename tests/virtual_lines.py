@@ -139,7 +139,7 @@ def stored(path: Path, boot: int) -> list[Closure]:
     """The closures in a store, in the order of their numbers."""
     query = (
         "SELECT input, time_us FROM records JOIN boots ON boots.id = boot_id "
-        "WHERE records.kind = 'made' AND boot = ? ORDER BY number"
+        "WHERE records.kind = 0 AND boot = ? ORDER BY number"
     )
     return [Closure(*row) for row in rows(path, query, boot)]
 

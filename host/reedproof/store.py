@@ -10,117 +10,40 @@ import json
 import os
 import sqlite3
 import time
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import (
-    JSON,
-    BigInteger,
-    Column,
-    Connection,
-    Float,
-    ForeignKey,
-    Integer,
-    MetaData,
-    String,
-    Table,
-    UniqueConstraint,
-    create_engine,
-    event,
-    func,
-    inspect,
-    select,
-)
+from sqlalchemy import Connection, case, create_engine, event, func, select
 from sqlalchemy.engine import URL, Engine, make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, SQLAlchemyError
 
 from reedproof.errors import StoreError
-from reedproof.records import Broke, FaultChange, Heartbeat, Hello, Lost, Made, Record
+from reedproof.records import Broke, FaultChange, Heartbeat, Hello, Made, Record
+from reedproof.store_runs import RunStore
+from reedproof.store_tables import (
+    BROKE,
+    FAULT,
+    LOST,
+    MADE,
+    MIGRATIONS,
+    SCHEMA_VERSION,
+    about,
+    boots,
+    counters,
+    create,
+    gaps,
+    is_there,
+    migrate,
+    proofs,
+    records,
+    tallies,
+)
 
-SCHEMA_VERSION = 1
 APPLICATION_ID = 0x52454544  # in the header of our SQLite files
 LOCK_WAIT_S = 5.0
-
-MADE, BROKE, FAULT, LOST = "made", "broke", "fault", "lost"
-
-_metadata = MetaData()
-
-_about = Table("about", _metadata, Column("schema_version", Integer, nullable=False))
-
-boots = Table(
-    "boots",
-    _metadata,
-    Column("id", Integer, primary_key=True),
-    Column("board", BigInteger, nullable=False),
-    Column("boot", BigInteger, nullable=False),
-    Column("kind", String, nullable=False),
-    Column("build", BigInteger, nullable=False),
-    Column("inputs", Integer, nullable=False),
-    Column("sample_us", Integer, nullable=False),
-    Column("reset_cause", String, nullable=False),
-    Column("first_seen_s", Float, nullable=False),  # seconds since 1970, by the host's clock
-    UniqueConstraint("board", "boot"),
-)
-
-records = Table(
-    "records",
-    _metadata,
-    Column("boot_id", Integer, ForeignKey("boots.id"), primary_key=True),
-    Column("number", BigInteger, primary_key=True),
-    Column("kind", String, nullable=False),
-    Column("input", Integer),
-    Column("time_us", BigInteger),
-    Column("host_s", Float, nullable=False),
-    Column("bounces", Integer),
-    Column("gap_us", Integer),
-    Column("settle_us", Integer),
-    Column("dropouts", Integer),
-    Column("duration_ms", Integer),
-    Column("fault", Integer),
-    Column("active", Integer),
-    Column("count", BigInteger),
-    sqlite_with_rowid=False,
-)
-
-gaps = Table(
-    "gaps",
-    _metadata,
-    Column("id", Integer, primary_key=True),
-    Column("boot_id", Integer, ForeignKey("boots.id"), nullable=False),
-    Column("host_s", Float, nullable=False),
-    Column("kind", String, nullable=False),
-    Column("detail", String, nullable=False),
-)
-
-counters = Table(
-    "counters",
-    _metadata,
-    Column("boot_id", Integer, ForeignKey("boots.id"), primary_key=True),
-    Column("input", Integer, primary_key=True),
-    Column("next", BigInteger, nullable=False),
-    Column("time_us", BigInteger, nullable=False),
-    Column("edges", BigInteger, nullable=False),
-    Column("closures", BigInteger, nullable=False),
-    Column("lost", Integer, nullable=False),
-    Column("blips", Integer, nullable=False),
-    Column("dropouts", Integer, nullable=False),
-    Column("longest_blip_us", Integer, nullable=False),
-    Column("longest_dropout_us", Integer, nullable=False),
-    Column("faults", Integer, nullable=False),
-    Column("snapshots_lost", Integer, nullable=False),
-    Column("frames_bad", Integer, nullable=False),
-)
-
-proofs = Table(
-    "proofs",
-    _metadata,
-    Column("id", Integer, primary_key=True),
-    Column("made_at_s", Float, nullable=False),
-    Column("board", BigInteger, nullable=False),
-    Column("result", JSON, nullable=False),
-)
 
 
 @dataclass(frozen=True)
@@ -136,6 +59,12 @@ class LedgerLine:
 
 
 LOST_MAX = 65535
+
+#: What a SQLite store grows by with each closure, in small batches of several boards.
+BYTES_PER_CLOSURE = 80
+
+#: How many numbers a record takes: one that stands for lost ones takes theirs.
+_NUMBERS = case((records.c.kind == LOST, records.c.detail_1), else_=1)
 
 
 def data_folder() -> Path:
@@ -190,31 +119,18 @@ def _set_up_sqlite(connection: Any, _: object) -> None:
     cursor.close()
 
 
-def _row(boot_id: int, record: Record, host_s: float) -> dict[str, Any]:
-    row: dict[str, Any] = dict.fromkeys(records.columns.keys())
-    row.update(boot_id=boot_id, number=record.number, host_s=host_s)
-    match record:
-        case Made():
-            row.update(
-                kind=MADE, input=record.input, time_us=record.time_us, bounces=record.bounces,
-                gap_us=record.gap_us, settle_us=record.settle_us,
-            )  # fmt: skip
-        case Broke():
-            row.update(
-                kind=BROKE, input=record.input, time_us=record.time_us, bounces=record.bounces,
-                dropouts=record.dropouts, duration_ms=record.duration_ms,
-            )  # fmt: skip
-        case FaultChange():
-            row.update(
-                kind=FAULT, input=record.input, time_us=record.time_us, fault=record.fault,
-                active=int(record.active),
-            )  # fmt: skip
-        case Lost():
-            row.update(kind=LOST, count=record.count)
-    return row
+def _row(boot_id: int, record: Record, host_s: float) -> tuple[Any, ...]:
+    """In the order of the table's columns."""
+    if isinstance(record, Made):
+        return (boot_id, MADE, host_s, *record)
+    if isinstance(record, Broke):
+        return (boot_id, BROKE, host_s, *record)
+    if isinstance(record, FaultChange):
+        return (boot_id, FAULT, host_s, *record[:-1], int(record.active), None)
+    return (boot_id, LOST, host_s, record.number, None, None, record.count, None, None)
 
 
-class Store:
+class Store(RunStore):
     """Opens the store and makes it where it is missing.
 
     ``where`` is a file or a database URL; with ``create`` false it must be there already. Raises
@@ -233,6 +149,8 @@ class Store:
                     raise StoreError(f"{self.name}: there is no store yet; 'reedproof prove PORT' makes one")
                 Path(url.database).parent.mkdir(parents=True, exist_ok=True)
             self._engine: Engine = create_engine(url)
+            marks = ", ".join(["?" if is_sqlite else "%s"] * len(records.columns))
+            self._insert_new = f"INSERT INTO records VALUES ({marks}) ON CONFLICT DO NOTHING"
             if is_sqlite:
                 event.listen(self._engine, "connect", _set_up_sqlite)
             with self._engine.begin() as connection:
@@ -273,13 +191,15 @@ class Store:
             # Two programs may make the same store at once, and SQLite begins no transaction by itself
             # to create tables in.
             connection.exec_driver_sql("BEGIN IMMEDIATE")
-        if not inspect(connection).has_table(_about.name):
-            _metadata.create_all(connection)
+        if not is_there(connection):
+            create(connection)
             if connection.dialect.name == "sqlite":
                 connection.exec_driver_sql(f"PRAGMA application_id={APPLICATION_ID}")
-        version = connection.execute(select(_about.c.schema_version)).scalar()
+        version = connection.execute(select(about.c.schema_version)).scalar()
         if version is None:
-            connection.execute(_about.insert().values(schema_version=SCHEMA_VERSION))
+            connection.execute(about.insert().values(schema_version=SCHEMA_VERSION))
+        elif version in MIGRATIONS:
+            migrate(connection, version)
         elif version != SCHEMA_VERSION:
             raise StoreError(
                 f"{self.name}: made by another version of reedproof (schema {version}, this program "
@@ -314,18 +234,16 @@ class Store:
         newest = {beat.input: beat for beat in beats}
         with self._transaction() as connection:
             if rows:
-                connection.execute(self._insert_new(), rows)
+                connection.exec_driver_sql(self._insert_new, rows)
+                # What was counted before they came is not the truth any more.
+                oldest = min(row[3] for row in rows)
+                connection.execute(
+                    tallies.delete().where(tallies.c.boot_id == boot_id, tallies.c.below > oldest)
+                )
             for beat in newest.values():
                 self._put_counters(connection, boot_id, beat)
-
-    def _insert_new(self) -> Any:
-        if self._engine.dialect.name == "sqlite":
-            from sqlalchemy.dialects.sqlite import insert as sqlite_insert
-
-            return sqlite_insert(records).on_conflict_do_nothing()
-        from sqlalchemy.dialects.postgresql import insert as postgresql_insert
-
-        return postgresql_insert(records).on_conflict_do_nothing()
+            if newest:
+                self._put_tally(connection, boot_id)
 
     @staticmethod
     def _put_counters(connection: Connection, boot_id: int, beat: Heartbeat) -> None:
@@ -373,7 +291,7 @@ class Store:
         with self._transaction() as connection:
             return [(int(a), float(b), int(c)) for a, b, c in connection.execute(query)]
 
-    def closures(self, boot_id: int) -> dict[int, int]:
+    def closures_of_boot(self, boot_id: int) -> dict[int, int]:
         """Recorded closures per input."""
         query = (
             select(records.c.input, func.count())
@@ -385,50 +303,68 @@ class Store:
 
     def next_number(self, boot_id: int) -> int:
         """The number of the first record of this boot that is not stored."""
+        with self._transaction() as connection:
+            return self._next_number(connection, boot_id)
+
+    @staticmethod
+    def _next_number(connection: Connection, boot_id: int) -> int:
         query = (
-            select(records.c.number, func.coalesce(records.c.count, 1))
+            select(records.c.number, _NUMBERS)
             .where(records.c.boot_id == boot_id)
             .order_by(records.c.number.desc())
             .limit(1)
         )
-        with self._transaction() as connection:
-            row = connection.execute(query).first()
+        row = connection.execute(query).first()
         return 0 if row is None else int(row[0]) + int(row[1])
 
-    def _stored_without_a_hole(self, boot_id: int) -> int:
-        """Everything below this number is here; 0 when some went to another host or store."""
-        query = select(func.coalesce(func.sum(func.coalesce(records.c.count, 1)), 0)).where(
-            records.c.boot_id == boot_id
-        )
-        with self._transaction() as connection:
-            total = int(connection.execute(query).scalar_one())
-        return total if total == self.next_number(boot_id) else 0
+    def _tally(self, connection: Connection, boot_id: int) -> tuple[int, int, dict[int, int]]:
+        """Of all that is stored: the number that follows, how many numbers are taken, closures by input."""
+        row = connection.execute(select(tallies).where(tallies.c.boot_id == boot_id)).first()
+        below, numbers = (int(row.below), int(row.numbers)) if row else (0, 0)
+        made = Counter({int(number): int(count) for number, count in row.made.items()} if row else {})
+        counted = select(records.c.kind, records.c.input, func.sum(_NUMBERS))
+        newer = (records.c.boot_id == boot_id) & (records.c.number >= below)
+        for kind, number, count in connection.execute(
+            counted.where(newer).group_by(records.c.kind, records.c.input)
+        ):
+            numbers += int(count)
+            if kind == MADE:
+                made[number] += int(count)
+        return self._next_number(connection, boot_id), numbers, dict(made)
+
+    def _put_tally(self, connection: Connection, boot_id: int) -> None:
+        below, numbers, made = self._tally(connection, boot_id)
+        connection.execute(tallies.delete().where(tallies.c.boot_id == boot_id))
+        row = {"boot_id": boot_id, "below": below, "numbers": numbers, "made": made}
+        connection.execute(tallies.insert().values(row))
 
     def ledger(self, boot_id: int) -> list[LedgerLine]:
         """Proves per input that recorded + lost = counted, as of the input's last heartbeat."""
-        stored = self._stored_without_a_hole(boot_id)
-        recorded = (
+        newer = (
             select(func.count())
             .where(
                 records.c.boot_id == boot_id,
                 records.c.kind == MADE,
                 records.c.input == counters.c.input,
-                records.c.number < counters.c.next,
+                records.c.number >= counters.c.next,
             )
             .scalar_subquery()
         )
         query = (
-            select(counters.c.input, counters.c.lost, counters.c.closures, counters.c.next, recorded)
+            select(counters.c.input, counters.c.lost, counters.c.closures, counters.c.next, newer)
             .where(counters.c.boot_id == boot_id)
             .order_by(counters.c.input)
         )
         lines = []
         with self._transaction() as connection:
+            following, numbers, made = self._tally(connection, boot_id)
+            # Less than all is here when some went to another host or store.
+            stored = following if numbers == following else 0
             for number, lost, closures, next_number, count in connection.execute(query):
+                recorded = made.get(number, 0) - count
                 known = next_number <= stored and lost < LOST_MAX
-                lines.append(
-                    LedgerLine(number, count, lost, closures, count + lost == closures if known else None)
-                )
+                balances = recorded + lost == closures if known else None
+                lines.append(LedgerLine(number, recorded, lost, closures, balances))
         return lines
 
     # ---- plumbing ----

@@ -56,6 +56,15 @@ WRONG_USE = [
     ["replay", "edges.csv", "--break-us", "-1"],
     ["replay", "edges.csv", "--break-us", "x"],
     ["replay", "edges.csv", "more.csv"],
+    ["runs", "1"],
+    ["export"],
+    ["export", "-o", "run.csv"],
+    ["export", "first", "-o", "run.csv"],
+    ["export", "0", "-o", "run.csv"],
+    ["export", "1", "2", "-o", "run.csv"],
+    ["export", "-o", "run.xlsx"],
+    ["export", "-o", "run"],
+    ["export", "-o", ""],
     ["proofs", "--store", ""],
     ["proofs", "--store", " "],
     ["proofs", "--store", "nonsense://host/name"],
@@ -177,15 +186,18 @@ def test_unplugged_while_proving() -> None:
     assert ran.code == 3
     assert "the board has been silent" in ran.complaint()
     with Store() as kept:
-        assert sum(kept.closures(1).values()) == 2, "what was counted before is stored"
+        assert sum(kept.closures_of_boot(1).values()) == 2, "what was counted before is stored"
 
 
 # ---- the store ----
 
 
-@pytest.fixture(params=["proofs", "prove", "watch", "demo"])
-def storing(request: pytest.FixtureRequest) -> list[str]:
-    arguments: dict[str, list[str]] = {"prove": ["virtual:"], "watch": ["virtual:", "--seconds", "0.2"]}
+@pytest.fixture(params=["proofs", "prove", "watch", "demo", "runs", "export"])
+def storing(request: pytest.FixtureRequest, tmp_path: Path) -> list[str]:
+    arguments: dict[str, list[str]] = {
+        "prove": ["virtual:"], "watch": ["virtual:", "--seconds", "0.2"],
+        "export": ["-o", str(tmp_path / "run.csv")],
+    }  # fmt: skip
     return [request.param, *arguments.get(request.param, [])]
 
 
@@ -292,7 +304,7 @@ def test_help_has_an_example_that_could_be_typed(command: str) -> None:
     assert re.search(rf"Example: reedproof {command}\b", ran.out)
 
 
-@pytest.mark.parametrize("command", ["demo", "prove", "proofs", "watch"])
+@pytest.mark.parametrize("command", ["demo", "export", "prove", "proofs", "runs", "watch"])
 def test_help_tells_where_the_data_goes(command: str) -> None:
     assert "$REEDPROOF_STORE" in run(command, "--help").out
 

@@ -52,7 +52,7 @@ def test_chosen_inputs_as_json(tmp_path: Path) -> None:
 def test_what_was_recorded_is_stored_too(tmp_path: Path) -> None:
     run("record", "virtual:", "-o", str(tmp_path / "x.csv"), "--seconds", "10")
     with Store() as store:
-        assert sum(store.closures(1).values()) > 20
+        assert sum(store.closures_of_boot(1).values()) > 20
 
 
 def test_lost_edges_are_a_fault(tmp_path: Path, plug_in: PlugIn) -> None:

@@ -18,7 +18,8 @@ from reedproof.errors import LineLost
 from reedproof.records import Fault, Hello, Made
 from reedproof.sim.board import VirtualBoard
 from reedproof.sim.contacts import ContactFault
-from reedproof.store import Store, records
+from reedproof.store import Store
+from reedproof.store_tables import records
 
 PlugIn = Callable[[Callable[..., VirtualBoard]], None]
 
@@ -50,7 +51,7 @@ def test_what_was_seen_is_stored() -> None:
     ran = run("watch", "virtual:", "--seconds", "1")
     closures, _ = summary(ran.out)
     with Store() as store:
-        assert sum(store.closures(1).values()) == closures
+        assert sum(store.closures_of_boot(1).values()) == closures
 
 
 def test_the_train_goes_on(plug_in: PlugIn) -> None:
@@ -118,7 +119,7 @@ def test_ctrl_c_in_the_middle() -> None:
     closures, _ = summary(err)
     assert closures >= 1
     with Store() as store:
-        assert sum(store.closures(1).values()) == closures
+        assert sum(store.closures_of_boot(1).values()) == closures
 
 
 def test_an_unplugged_board_is_waited_for(plug_in: PlugIn, monkeypatch: pytest.MonkeyPatch) -> None:

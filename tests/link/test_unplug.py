@@ -315,7 +315,7 @@ def test_another_board_on_the_same_port(tmp_path: Path) -> None:
         assert up.lost_boot
     per_board = rows(
         path,
-        "SELECT board, count(*) FROM records JOIN boots ON boots.id = boot_id WHERE records.kind = 'made' "
+        "SELECT board, count(*) FROM records JOIN boots ON boots.id = boot_id WHERE records.kind = 0 "
         "GROUP BY board ORDER BY board",
     )
     assert per_board == [(1, 3), (2, 5)]
@@ -337,4 +337,4 @@ def test_unnamed_boards_get_different_names(tmp_path: Path) -> None:
     names = [name for (name,) in rows(path, "SELECT board FROM boots")]
     assert len(set(names)) == 2
     assert 0 not in names
-    assert rows(path, "SELECT count(*) FROM records WHERE kind = 'made' GROUP BY boot_id") == [(3,), (3,)]
+    assert rows(path, "SELECT count(*) FROM records WHERE kind = 0 GROUP BY boot_id") == [(3,), (3,)]

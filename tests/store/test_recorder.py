@@ -41,7 +41,7 @@ def test_a_full_disk_loses_nothing(tmp_path: Path, more: int) -> None:
     """What was acknowledged is stored, what is not stored is on the board, and with room it all comes."""
     path = tmp_path / "store.sqlite"
     board = make_board()
-    truth = play(board, 120, every_us=8_000)
+    truth = play(board, 200, every_us=8_000)
     cable = Cable(board)
     with Store(path) as store, Link(lambda: cable) as link:
         recorder = Recorder(link, store)
@@ -67,7 +67,7 @@ def test_starting_again_after_a_full_disk(tmp_path: Path) -> None:
     """The program ended with the error, as it does; the next one gets what the board has kept."""
     path = tmp_path / "store.sqlite"
     board = make_board()
-    truth = play(board, 60, every_us=10_000)
+    truth = play(board, 120, every_us=10_000)
     with Store(path) as store, Link(lambda: Cable(board)) as link:
         recorder = Recorder(link, store)
         record(recorder, 0.2)
@@ -128,7 +128,7 @@ def test_what_was_given_to_another_host_is_a_gap_told_once(tmp_path: Path) -> No
     path = tmp_path / "mine.sqlite"
     with Store(path) as store, Link(lambda: Cable(board)) as link:
         record(Recorder(link, store), 0.5)
-        assert store.closures(1) == {}
+        assert store.closures_of_boot(1) == {}
     assert rows(path, "SELECT kind, detail FROM gaps") == [
         ("elsewhere", "records 0 to 11 were given to another host")
     ]
@@ -234,7 +234,7 @@ def test_records_kept_for_a_while_get_the_time_at_which_they_happened(tmp_path: 
     began_s = board.now_s()
     with Store(path) as store, Link(lambda: Cable(board)) as link:
         record(Recorder(link, store, wall_s=lambda: 1.7e9 + board.now_s() - began_s), 1.0)
-    seen_s = [s for (s,) in rows(path, "SELECT host_s FROM records WHERE kind = 'made' ORDER BY number")]
+    seen_s = [s for (s,) in rows(path, "SELECT host_s FROM records WHERE kind = 0 ORDER BY number")]
     happened_s = [1.7e9 + closure.time_us / 1e6 - began_s for closure in truth]
     assert seen_s == pytest.approx(happened_s, abs=0.6)
 

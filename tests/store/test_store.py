@@ -14,7 +14,8 @@ import pytest
 
 from reedproof.errors import StoreError
 from reedproof.records import Broke, FaultChange, Heartbeat, Hello, Lost, Made, Record
-from reedproof.store import APPLICATION_ID, LOST_MAX, SCHEMA_VERSION, Store, default_store
+from reedproof.store import APPLICATION_ID, LOST_MAX, Store, default_store
+from reedproof.store_tables import SCHEMA_VERSION
 
 NOBODY = 65534  # a user who owns nothing
 
@@ -258,15 +259,15 @@ def test_every_kind_of_record_is_kept_whole(tmp_path: Path) -> None:
         (boot,) = [dict(row) for row in connection.execute("SELECT * FROM boots")]
     shared = {"boot_id": boot_id}
     assert found == [
-        shared | {"number": 0, "kind": "made", "input": 3, "time_us": 2**48 - 1, "host_s": 1e9,
-                  "bounces": 255, "gap_us": 507_904, "settle_us": 31},
-        shared | {"number": 1, "kind": "broke", "input": 3, "time_us": 123, "host_s": 1e9 + 1, "bounces": 4,
-                  "dropouts": 5, "duration_ms": 66},
-        shared | {"number": 2, "kind": "fault", "input": 16, "time_us": 456, "host_s": 1e9 + 2, "fault": 8,
-                  "active": 1},
-        shared | {"number": 3, "kind": "fault", "input": 16, "time_us": 789, "host_s": 1e9 + 3, "fault": 8,
-                  "active": 0},
-        shared | {"number": 4, "kind": "lost", "host_s": 1e9 + 4, "count": 1000},
+        shared | {"number": 0, "kind": 0, "input": 3, "time_us": 2**48 - 1, "host_s": 1e9,
+                  "detail_1": 255, "detail_2": 507_904, "detail_3": 31},
+        shared | {"number": 1, "kind": 1, "input": 3, "time_us": 123, "host_s": 1e9 + 1, "detail_1": 4,
+                  "detail_2": 5, "detail_3": 66},
+        shared | {"number": 2, "kind": 2, "input": 16, "time_us": 456, "host_s": 1e9 + 2, "detail_1": 8,
+                  "detail_2": 1},
+        shared | {"number": 3, "kind": 2, "input": 16, "time_us": 789, "host_s": 1e9 + 3, "detail_1": 8,
+                  "detail_2": 0},
+        shared | {"number": 4, "kind": 3, "host_s": 1e9 + 4, "detail_1": 1000},
     ]  # fmt: skip
     assert boot == {
         "id": boot_id, "board": 7, "boot": 3, "kind": "nano", "build": 0xC0FFEE, "inputs": 16,
@@ -288,7 +289,7 @@ def test_what_is_stored_twice_is_there_once_and_as_it_was_first(tmp_path: Path) 
         boot_id = store.boot(HELLO, 0.0)
         store.add(boot_id, stamped(made(0), made(1)))
         store.add(boot_id, [(made(1, input_=9), 5.0), (made(2), 6.0), (made(2), 7.0)])
-        assert store.closures(boot_id) == {1: 3}
+        assert store.closures_of_boot(boot_id) == {1: 3}
     with contextlib.closing(sqlite3.connect(path)) as connection:
         times = connection.execute("SELECT number, host_s FROM records ORDER BY number").fetchall()
     assert times == [(0, 1e9), (1, 1e9 + 1), (2, 6.0)]
@@ -353,6 +354,15 @@ def test_the_ledger(
         assert (line.recorded, line.lost, line.counted, line.balances) == expected
         assert line.input == 1
         assert store.ledger(store.boot(hello(boot=9), 0.0)) == []
+
+
+def test_a_hole_that_is_filled_later_is_counted(tmp_path: Path) -> None:
+    with Store(tmp_path / "s") as store:
+        boot_id = store.boot(HELLO, 0.0)
+        store.add(boot_id, stamped(made(0), made(3)), [beat(4, 4)])
+        assert [(line.recorded, line.balances) for line in store.ledger(boot_id)] == [(2, None)]
+        store.add(boot_id, stamped(made(1), made(2)))
+        assert [(line.recorded, line.balances) for line in store.ledger(boot_id)] == [(4, True)]
 
 
 def test_the_newest_counters_count(tmp_path: Path) -> None:

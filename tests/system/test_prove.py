@@ -79,7 +79,7 @@ def test_a_healthy_board(tmp_path: Path) -> None:
         assert 53 < line.closed_ms_min < 68  # 60 ms, give or take a tenth, and the bounce
         assert line.edges >= 2
         assert line.bounces_max <= 3
-    assert rows(tmp_path / "store.sqlite", "SELECT count(*) FROM records WHERE kind = 'made'") == [(16,)]
+    assert rows(tmp_path / "store.sqlite", "SELECT count(*) FROM records WHERE kind = 0") == [(16,)]
 
 
 @pytest.mark.parametrize(
@@ -252,7 +252,7 @@ def test_unplugged_in_the_middle(tmp_path: Path) -> None:
         assert prover.proof.interruptions == [text]
         assert caught.value.exit_code == 3
         assert not prover.proof.is_good
-    assert rows(path, "SELECT input FROM records WHERE kind = 'made' ORDER BY number") == [
+    assert rows(path, "SELECT input FROM records WHERE kind = 0 ORDER BY number") == [
         (n,) for n in range(1, 6)
     ]
     assert rows(path, "SELECT kind FROM gaps") == [("link_down",)]

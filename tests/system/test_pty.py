@@ -34,6 +34,7 @@ from reedproof.records import (
 )
 from reedproof.sim.contacts import Contact
 from reedproof.store import Store
+from reedproof.store_tables import BROKE, MADE
 from reedproof.transport import SerialTransport
 from virtual_lines import rows
 
@@ -135,7 +136,7 @@ def test_closures_are_stored_once_and_the_ledger_balances(
         counts = drive(board, 200, every_us, seed)
         events = pump_until(recorder, lambda: all_counted(store, recorder.boot_id, counts), "the closures")
         total = counts.total()
-        assert store.closures(recorder.boot_id) == counts
+        assert store.closures_of_boot(recorder.boot_id) == counts
         end_s = time.monotonic() + LIMIT_S
         while (beat := newest_beat(events)).oldest < beat.next:
             assert time.monotonic() < end_s, "acknowledging does not empty the board"
@@ -149,7 +150,7 @@ def test_closures_are_stored_once_and_the_ledger_balances(
     numbers = rows(path, "SELECT number FROM records ORDER BY number")
     pairs = rows(path, "SELECT input, kind FROM records ORDER BY input, number")
     assert numbers == [(number,) for number in range(2 * total)]
-    assert pairs == [(n, kind) for n in range(1, 17) for _ in range(counts[n]) for kind in ("made", "broke")]
+    assert pairs == [(n, kind) for n in range(1, 17) for _ in range(counts[n]) for kind in (MADE, BROKE)]
 
 
 def test_unplugged_while_recording(tmp_path: Path, board: PtyBoard) -> None:
@@ -198,8 +199,8 @@ def test_a_board_that_comes_back(tmp_path: Path) -> None:
             pump_until(recorder, lambda: all_counted(store, recorder.boot_id, counts), "the second closures")
             link.close()
         second.close()
-        assert sum(store.closures(1).values()) == 16
-        assert sum(store.closures(2).values()) == 32
+        assert sum(store.closures_of_boot(1).values()) == 16
+        assert sum(store.closures_of_boot(2).values()) == 32
 
 
 @pytest.mark.parametrize("board", [True], indirect=True)

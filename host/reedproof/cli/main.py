@@ -21,7 +21,19 @@ _UsageProblem: Any = next(base for base in typer.BadParameter.__mro__ if base.__
 def build_app() -> typer.Typer:
     """The commands. Imported here and not above, so that a Ctrl-C or a missing part while the
     program starts is told in one line, too."""
-    from reedproof.cli import boards, demo, proofs, prove, record, replay, sheet, tune, watch
+    from reedproof.cli import (
+        boards,
+        demo,
+        export,
+        proofs,
+        prove,
+        record,
+        replay,
+        runs,
+        sheet,
+        tune,
+        watch,
+    )
 
     app = typer.Typer(
         name="reedproof",
@@ -34,7 +46,7 @@ def build_app() -> typer.Typer:
     )
     for command in (
         demo.demo, boards.boards, prove.prove, proofs.proofs, watch.watch, record.record, tune.tune,
-        replay.replay,
+        replay.replay, runs.runs, export.export,
     ):  # fmt: skip
         app.command()(command)
     app.add_typer(sheet.sheet)

@@ -1,0 +1,58 @@
+"""`reedproof runs`: the list."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import pytest
+
+from cli.command import run
+from cli.finished_run import START_S, store_run
+from reedproof.cli.runs import lasted
+from reedproof.store import Store
+
+
+def test_the_list() -> None:
+    store_run(9)
+    store_run(6, ended=False)
+    store_run(3, ended=False, simulated=True)
+    ran = run("runs")
+    assert (ran.code, ran.err) == (0, "")
+    rows = re.findall(
+        r"^ +(\d) +Hill Yard +(\d{4}-\d\d-\d\d \d\d:\d\d) +(\S.*?)  +(\w+) +(\d+) *(simulated)? *$",
+        ran.out, re.MULTILINE,
+    )  # fmt: skip
+    assert [(row[0], *row[2:]) for row in rows] == [
+        ("1", "3 h 05 min", "met", "9", ""),
+        ("2", "6 s", "abandoned", "6", ""),
+        ("3", "3 s", "unfinished", "3", "simulated"),
+    ]
+
+
+def test_as_json() -> None:
+    store_run(9)
+    store_run(6, ended=False, simulated=True)
+    first, second = json.loads(run("runs", "--json").out)["runs"]
+    assert first == {
+        "run": 1, "layout": "Hill Yard", "started_s": START_S, "ended_s": START_S + 11_100,
+        "heard_s": START_S + 9, "outcome": "met", "simulated": False, "closures": 9,
+    }  # fmt: skip
+    assert (second["run"], second["outcome"], second["ended_s"]) == (2, None, None)
+    assert second["simulated"] is True
+
+
+def test_no_runs() -> None:
+    Store().close()
+    ran = run("runs")
+    assert (ran.code, ran.out) == (0, "no runs yet; 'reedproof endure SHEET' makes one\n")
+    assert json.loads(run("runs", "--json").out) == {"runs": []}
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [(0, "0 s"), (59.4, "59 s"), (60, "1 min"), (3599, "59 min"), (3600, "1 h 00 min"),
+     (86_399, "23 h 59 min"), (86_400, "1 d 00 h"), (200_000, "2 d 07 h")],
+)  # fmt: skip
+def test_how_long(seconds: float, text: str) -> None:
+    assert lasted(seconds) == text
