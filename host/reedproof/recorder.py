@@ -46,6 +46,7 @@ class Recorder:
     _beats: dict[int, Heartbeat] = field(default_factory=dict)
     _untaken: deque[LinkEvent] = field(default_factory=deque)
     _elsewhere: tuple[int, int] | None = None  # the newest such gap
+    beats_s: float = BEATS_S
 
     def __post_init__(self) -> None:
         if self.link.hello.board == 0:
@@ -85,7 +86,7 @@ class Recorder:
             self._listen(max(0.0, end_s - self.link.now_s()), events)
             if self._batch:
                 self._wait_for_more(events)
-            if self._batch or self.link.now_s() - self._flushed_s >= BEATS_S:
+            if self._batch or self.link.now_s() - self._flushed_s >= self.beats_s:
                 self.flush()
             if events or not self.link.is_up or self.link.now_s() >= end_s:
                 return events

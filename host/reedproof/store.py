@@ -44,6 +44,7 @@ from reedproof.store_tables import (
 
 APPLICATION_ID = 0x52454544  # in the header of our SQLite files
 LOCK_WAIT_S = 5.0
+_COUNTED = [column.name for column in counters.columns if column.name != "boot_id"]
 
 
 @dataclass(frozen=True)
@@ -151,6 +152,12 @@ class Store(RunStore):
             self._engine: Engine = create_engine(url)
             marks = ", ".join(["?" if is_sqlite else "%s"] * len(records.columns))
             self._insert_new = f"INSERT INTO records VALUES ({marks}) ON CONFLICT DO NOTHING"
+            marks = ", ".join(["?" if is_sqlite else "%s"] * (1 + len(_COUNTED)))
+            newer = ", ".join(f"{name} = excluded.{name}" for name in _COUNTED)
+            self._put_newer = (
+                f"INSERT INTO counters (boot_id, {', '.join(_COUNTED)}) VALUES ({marks}) "
+                f"ON CONFLICT (boot_id, input) DO UPDATE SET {newer}"
+            )
             if is_sqlite:
                 event.listen(self._engine, "connect", _set_up_sqlite)
             with self._engine.begin() as connection:
@@ -240,21 +247,13 @@ class Store(RunStore):
                 connection.execute(
                     tallies.delete().where(tallies.c.boot_id == boot_id, tallies.c.below > oldest)
                 )
-            for beat in newest.values():
-                self._put_counters(connection, boot_id, beat)
             if newest:
+                self._put_counters(connection, boot_id, newest.values())
                 self._put_tally(connection, boot_id)
 
-    @staticmethod
-    def _put_counters(connection: Connection, boot_id: int, beat: Heartbeat) -> None:
-        values = {
-            name: getattr(beat, name)
-            for name in counters.columns.keys()  # noqa: SIM118 - a column collection, not a dict
-            if name != "boot_id"
-        }
-        key = (counters.c.boot_id == boot_id) & (counters.c.input == beat.input)
-        if connection.execute(counters.update().where(key).values(values)).rowcount == 0:
-            connection.execute(counters.insert().values(boot_id=boot_id, **values))
+    def _put_counters(self, connection: Connection, boot_id: int, beats: Iterable[Heartbeat]) -> None:
+        rows = [(boot_id, *(getattr(beat, name) for name in _COUNTED)) for beat in beats]
+        connection.exec_driver_sql(self._put_newer, rows)
 
     def add_gap(self, boot_id: int, host_s: float, kind: str, detail: str) -> None:
         """A stretch that was not observed is stored, never skipped."""

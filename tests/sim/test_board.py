@@ -5,14 +5,29 @@ from __future__ import annotations
 import itertools
 import time
 from collections import Counter
+from typing import Any
 
 import pytest
 
 from reedproof.errors import LineError, LineLost
 from reedproof.link import Link
-from reedproof.records import Broke, Fault, FaultChange, Heartbeat, LinkUp, Made, Reboot, ResetCause
+from reedproof.records import (
+    Acknowledge,
+    Broke,
+    Fault,
+    FaultChange,
+    Heartbeat,
+    LinkUp,
+    Made,
+    Reboot,
+    ResetCause,
+    SayHello,
+    Selftest,
+    SetInput,
+)
 from reedproof.sim.board import BETWEEN_PASSES_US, FAULTY, SWAPPED, VirtualBoard, open_virtual
 from reedproof.sim.contacts import ContactFault
+from reedproof.wire import encode_command
 from virtual_lines import make_board, play, poll
 
 
@@ -186,6 +201,38 @@ def test_a_step_can_be_watched() -> None:
         pass
     assert steps[:3] == [500, 1000, 1500]
     assert steps[-1] == board.now_us
+
+
+@pytest.mark.parametrize("fault", [None, ContactFault.STUCK, ContactFault.RUBBING_LEAD])
+def test_time_that_jumps_says_the_same_bytes_at_the_same_times(fault: ContactFault | None) -> None:
+    """A watched board goes from step to step; another one jumps from what happens to what happens next.
+    Records are left unacknowledged for a while, so that they are sent again; self-tests, a setting that has
+    to be stored and a reboot happen, too."""
+
+    def said(**options: Any) -> list[tuple[int, bytes]]:
+        board = make_board(seed=5, faults={2: fault} if fault else {}, **options)
+        heard = []
+        for second in range(12):
+            if second % 3 == 0:
+                play(board, 10, every_us=37_000)
+            if second in (2, 7):
+                board.write(encode_command(Selftest(), second))
+            if second == 8:
+                board.write(encode_command(SetInput(0, 900, 12_000), second))
+            if second == 9:
+                board.write(encode_command(Reboot(), second))
+            if second in (0, 10):
+                board.write(encode_command(SayHello(), second))
+            if second in (4, 6):
+                board.write(encode_command(Acknowledge(board.device.boot, second), second))
+            end_us = board.now_us + 1_000_000
+            while board.now_us < end_us:
+                heard.append((board.now_us, board.read(0.123)))
+        return heard
+
+    jumped, stepped = said(), said(on_step=lambda _: None)
+    assert jumped == stepped
+    assert sum(len(data) for _, data in jumped) > 10_000
 
 
 def test_real_time_waits_for_the_clock(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -31,6 +31,7 @@ def build_app() -> typer.Typer:
         replay,
         runs,
         sheet,
+        simulate,
         tune,
         watch,
     )
@@ -46,7 +47,7 @@ def build_app() -> typer.Typer:
     )
     for command in (
         demo.demo, boards.boards, prove.prove, proofs.proofs, watch.watch, record.record, tune.tune,
-        replay.replay, runs.runs, export.export,
+        replay.replay, runs.runs, export.export, simulate.simulate,
     ):  # fmt: skip
         app.command()(command)
     app.add_typer(sheet.sheet)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import heapq
 import random
 import secrets
+import sys
 import time
 from collections.abc import Callable, Iterable
 
@@ -27,12 +28,21 @@ FAULTY = {3: ContactFault.OPEN_LEAD, 7: ContactFault.STUCK, 12: ContactFault.RUB
 SWAPPED = (9, 10)
 
 
-def _named() -> bytearray:
-    """Non-volatile memory of a board that was given a name and has default settings stored. Two
-    virtual boards must not share a name, or a store would take them for one."""
+def named(board: int, boots: int = 0) -> bytearray:
+    """Non-volatile memory of a board that was given this name, has default settings stored and was started
+    ``boots`` times."""
     device = Device()
-    device.receive(0, encode_command(NameBoard(1 + secrets.randbelow(0xFFFFFFFF)), 0))
+    device.receive(0, encode_command(NameBoard(board), 0))
     device.poll(0)
+    device.memory[lib.NV_BOOT_AT : lib.NV_BOOT_AT + lib.BOOT_BYTES] = b"\xff" * lib.BOOT_BYTES
+    if boots:
+        slot, crc = boots.to_bytes(4, sys.byteorder), lib.CRC16_START
+        for byte in slot:
+            crc = lib.crc16_update(crc, byte)
+        start = lib.NV_BOOT_AT
+        device.memory[start : start + lib.BOOT_SLOT_BYTES] = slot + lib.crc16_end(crc).to_bytes(
+            2, sys.byteorder
+        )
     return device.memory
 
 
@@ -57,7 +67,8 @@ class VirtualBoard:
         self.name = name
         self.inputs = inputs
         self._speed = speed
-        self._memory = memory if memory is not None else _named()
+        # Two virtual boards must not share a name, or a store would take them for one.
+        self._memory = memory if memory is not None else named(1 + secrets.randbelow(0xFFFFFFFF))
         self._shorts = list(shorts)
         self._on_step = on_step
         self.contacts = {
@@ -76,6 +87,7 @@ class VirtualBoard:
         self._busy_until_us = {number: 0 for number in self.contacts}
         self.now_us = 0
         self._boot_us = 0
+        self._told = False  # something was written since the last step
         self._started_s = time.monotonic()
         self.device = self._power_up(reset_cause=1)
 
@@ -134,6 +146,7 @@ class VirtualBoard:
         return low | ~pulled & ((1 << self.inputs) - 1)
 
     def _step(self) -> None:
+        self._told = False
         end_us = self.now_us + STEP_US
         while self._events and self._events[0][0] <= end_us:
             at_us = self._events[0][0]
@@ -154,6 +167,26 @@ class VirtualBoard:
         self._transmit()
         if self._on_step is not None:
             self._on_step(self)
+        self._keep_pace()
+
+    def _idle(self, end_us: int) -> bool:
+        """Takes many steps at once, up to the next edge and as long as the board has nothing to say. False
+        when the next step is not one of those."""
+        device = self.device
+        if self._told or self._on_step is not None or device.is_testing or device.wants_reboot:
+            return False
+        steps = -((self.now_us - end_us) // STEP_US)
+        if self._events:
+            steps = min(steps, (self._events[0][0] - self.now_us - 1) // STEP_US)
+        if steps < 1:
+            return False
+        made, said = device.idle(self._board_us(), STEP_US, steps)
+        self.now_us += made * STEP_US
+        self._line += said
+        self._keep_pace()
+        return True
+
+    def _keep_pace(self) -> None:
         if self._speed:
             behind_s = self.now_us / 1e6 / self._speed - (time.monotonic() - self._started_s)
             if behind_s > 0:
@@ -169,7 +202,8 @@ class VirtualBoard:
         self._check_open()
         end_us = self.now_us + max(STEP_US, round(timeout_s * 1e6))
         while not self._line and self.now_us < end_us:
-            self._step()
+            if not self._idle(end_us):
+                self._step()
         data = bytes(self._line)
         self._line.clear()
         return data
@@ -177,6 +211,7 @@ class VirtualBoard:
     def write(self, data: bytes) -> None:
         self._check_open()
         self.device.receive(self._board_us(), data)
+        self._told = True
 
     def _check_open(self) -> None:
         if self._closed:

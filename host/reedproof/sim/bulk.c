@@ -195,3 +195,16 @@ size_t bulk_decode(const uint8_t *bytes, size_t length, struct bulk_frame *frame
     *bad = refused;
     return count;
 }
+
+size_t bulk_idle(struct device *device, uint32_t now_us, uint32_t step_us, size_t steps,
+                 uint8_t *out, uint8_t *length) {
+    size_t made = 0;
+    *length = 0;
+    while (made < steps && *length == 0) {
+        now_us += step_us;
+        made++;
+        device_poll(device, now_us);
+        *length = device_transmit(device, out, FRAME_MAX);
+    }
+    return made;
+}

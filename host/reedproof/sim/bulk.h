@@ -6,6 +6,7 @@
 #include <stdint.h>
 
 #include "debounce.h"
+#include "device.h"
 #include "fault.h"
 #include "levels.h"
 
@@ -54,5 +55,11 @@ struct bulk_frame {
  * `room` of them; counts refused ones in `bad`. */
 size_t bulk_decode(const uint8_t *bytes, size_t length, struct bulk_frame *frames, size_t room,
                    size_t *bad);
+
+/* Lets time pass in `steps` steps of `step_us` while nothing changes and nothing is received, polled
+ * and asked for a frame at each. Ends early with the first one, which goes to `out` (FRAME_MAX bytes),
+ * its length to `length`. Returns the steps made. */
+size_t bulk_idle(struct device *device, uint32_t now_us, uint32_t step_us, size_t steps,
+                 uint8_t *out, uint8_t *length);
 
 #endif

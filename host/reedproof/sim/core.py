@@ -217,6 +217,13 @@ class Device:
         length = lib.device_transmit(self._device, self._out, room)
         return bytes(ffi.buffer(self._out, length))
 
+    def idle(self, now_us: int, step_us: int, steps: int) -> tuple[int, bytes]:
+        """Time passes in steps while nothing changes and nothing is received; (steps made, frame). Ends
+        early with the first frame."""
+        length = ffi.new("uint8_t *")
+        made = lib.bulk_idle(self._device, now_us & 0xFFFFFFFF, step_us, steps, self._out, length)
+        return int(made), bytes(ffi.buffer(self._out, length[0]))
+
     def _store(self) -> None:
         address = ffi.new("uint16_t *")
         byte = ffi.new("uint8_t *")

@@ -1,0 +1,201 @@
+"""`reedproof simulate`: simulated trains through virtual boards into a store, with the truth beside it."""
+
+from __future__ import annotations
+
+import contextlib
+import json as json_module
+import time
+from collections.abc import Callable
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+from reedproof.cli.common import JsonOption, console, print_json, table
+from reedproof.errors import ReedproofError
+from reedproof.layout import Sheet, read_sheet
+from reedproof.link import Link
+from reedproof.recorder import Recorder
+from reedproof.sim.layout import Conditions, VirtualLayout
+from reedproof.store import Store
+
+STORE_FILE, TRUTH_FILE = "store.sqlite", "truth.json"
+ALL = "*"
+BEATS_S = 10.0  # counters are wanted at the end; on the way they would cost most of the time
+PUMP_S = 0.2  # boards take turns of this length, so that their clocks stay together
+
+
+def parse_chances(option: str, texts: list[str], sheet: Sheet) -> dict[str, float]:
+    """['*=0.01', 'mill=0.05'] -> a chance per contact, a later text over an earlier one. Raises
+    ReedproofError."""
+    names = [contact.name for contact in sheet.contacts]
+    chances: dict[str, float] = {}
+    for text in texts:
+        name, _, value = text.rpartition("=")
+        try:
+            chance = float(value)
+        except ValueError:
+            chance = -1.0
+        if not name or not 0 <= chance <= 1:
+            raise ReedproofError(
+                f'{option} {text}: expected a contact and a chance from 0 to 1, such as "{names[0]}=0.01"'
+            )
+        if name not in names and name != ALL:
+            raise ReedproofError(
+                f"{option} {text}: there is no contact {name!r}; expected one of the sheet's, or "
+                f"'{ALL}' for all"
+            )
+        chances.update(dict.fromkeys(names, chance) if name == ALL else {name: chance})
+    return chances
+
+
+def _wall_of(link: Link, started_s: float) -> Callable[[], float]:
+    """The clocks of all boards are the layout's, so one begin serves them all."""
+    return lambda: started_s + link.now_s()
+
+
+def record_run(
+    layout: VirtualLayout,
+    store: Store,
+    started_s: float,
+    on_progress: Callable[[float], None] = lambda _: None,
+) -> int:
+    """Lets the trains run while links and recorders listen to the virtual boards, as to real ones.
+
+    Boards must not have outages. ``started_s`` is the host time of the run's begin; ``on_progress`` gets the
+    share of it that is done. Returns the number of the run in the store.
+    """
+    sheet = layout.sheet.model_dump(mode="json", exclude_none=True)
+    planned = layout.passes_planned
+    run_id = store.begin_run(started_s, sheet, {"laps": layout.laps}, simulated=True, seed=layout.seed)
+    with contextlib.ExitStack() as opened:
+        recorders = []
+        for name, board in layout.boards.items():
+            link = opened.enter_context(contextlib.closing(Link(board.plug_in)))
+            settings, inputs = link.settings()
+            recorder = Recorder(link, store, _wall_of(link, started_s), beats_s=BEATS_S)
+            store.join_run(
+                run_id, name, recorder.boot_id, link.hello.next, recorder.wall_s(),
+                {
+                    "board": settings._asdict(),
+                    "inputs": {str(number): one._asdict() for number, one in sorted(inputs.items())},
+                },
+            )  # fmt: skip
+            recorders.append(recorder)
+        outcome = "stopped"
+        try:
+            while True:
+                behind = min(recorders, key=lambda recorder: recorder.link.now_s())
+                if layout.is_over(round(behind.link.now_s() * 1e6)):
+                    break
+                behind.pump(PUMP_S)
+                on_progress(layout.passes_run / planned)
+            outcome = "met"
+        finally:
+            for recorder in recorders:
+                recorder.flush()
+                store.heard(run_id, recorder.boot_id, recorder.wall_s())
+            store.leave_run(
+                run_id, {recorder.boot_id: store.next_number(recorder.boot_id) - 1 for recorder in recorders}
+            )
+            store.end_run(run_id, max(recorder.wall_s() for recorder in recorders), outcome)
+    return run_id
+
+
+def _make_folder(folder: Path) -> None:
+    for name in (STORE_FILE, TRUTH_FILE):
+        if (folder / name).exists():
+            raise ReedproofError(
+                f"{folder / name}: exists already; choose another folder, or delete it first"
+            )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ReedproofError(f"{folder}: cannot be made ({error.strerror}); choose another folder") from None
+
+
+def simulate(
+    sheet: Annotated[Path, typer.Argument(help="The layout sheet, a TOML file.")],
+    laps: Annotated[int, typer.Option(help="Laps of each train; one of a shuttle is there and back.", min=1)],
+    output: Annotated[
+        Path, typer.Option("--output", "-o", help="The folder for store.sqlite and truth.json.")
+    ],
+    seed: Annotated[int, typer.Option(help="The same seed gives the same run.")] = 1,
+    miss: Annotated[
+        list[str] | None,
+        typer.Option(
+            help=f"Chance that a pass is missed, such as \"mill=0.01\"; '{ALL}' stands for all contacts, a "
+            "later option goes over an earlier one. Half of the missed passes close for too short to count.",
+            metavar="CONTACT=CHANCE",
+        ),
+    ] = None,
+    extra: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Chance of an extra closure per pass: half of them right after the pass, half of 2 to 8 ms "
+            "at any moment up to the next pass.",
+            metavar="CONTACT=CHANCE",
+        ),
+    ] = None,
+    speed_spread: Annotated[
+        float,
+        typer.Option(
+            help="The speed of each section between two contacts is drawn anew each time, evenly between "
+            "this share less and this share more than the usual one.",
+            min=0.0,
+            max=0.9,
+        ),
+    ] = 0.33,
+    json: JsonOption = False,
+) -> None:
+    """Run simulated trains over virtual boards, and write down what really happened.
+
+    The boards run the boards' own code; protocol, recording and store are those of a real run, which is
+    marked as simulated. truth.json has passes, missed passes and extra closures of each contact, to hold an
+    account of the run against.
+
+    Example: reedproof simulate layout.toml --laps 150 --miss "*=0.01" --miss "mill=0.05" -o run1
+    """
+    read = read_sheet(sheet)
+    options = {
+        "miss": parse_chances("--miss", miss or [], read),
+        "extra": parse_chances("--extra", extra or [], read),
+        "speed_spread": speed_spread,
+    }
+    layout = VirtualLayout(read, laps, seed=seed, conditions=Conditions(**options))  # type: ignore[arg-type]
+    _make_folder(output)
+    out = console(stderr=json)
+    with (
+        Store(output / STORE_FILE) as store,
+        Progress(
+            TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn(),
+            console=out, transient=True, disable=not out.is_terminal,
+        ) as progress,
+    ):  # fmt: skip
+        bar = progress.add_task(f"{laps} laps", total=1.0)
+        run_id = record_run(layout, store, time.time(), lambda done: progress.update(bar, completed=done))
+    truth = {
+        **layout.truth(), "simulated": True, "layout": read.layout.name, "run": run_id, "seed": seed,
+        "laps": laps, "options": options,
+    }  # fmt: skip
+    (output / TRUTH_FILE).write_text(json_module.dumps(truth, indent=2, ensure_ascii=False), encoding="utf-8")
+    if json:
+        print_json({**truth, "store": str(output / STORE_FILE)})
+    else:
+        _show(layout, out)
+        out.print(
+            f"Run {run_id} is in {output / STORE_FILE}, the truth in {output / TRUTH_FILE}", markup=False
+        )
+
+
+def _show(layout: VirtualLayout, out: Any) -> None:
+    rows = table("contact", ">passes", ">missed", ">extra")
+    for name, tally in layout.tallies.items():
+        rows.add_row(name, *(str(asdict(tally)[key]) for key in ("passes", "missed", "extra")))
+    out.print(rows)
+    assert layout.end_us is not None
+    minutes = layout.end_us / 60e6
+    trains = ", ".join(f"{name}: {laps}" for name, laps in layout.laps_run.items())
+    out.print(f"{minutes:.0f} simulated minutes; laps: {trains}", markup=False)
