@@ -103,7 +103,7 @@ class Report:
                 if count.extra > (allowed or 0.0) * count.passes:
                     said_of_it.append(f"closed {count.extra} times without a pass")
                 if said_of_it:
-                    found.append(f"{name} {' and '.join(said_of_it)}, in {count.passes} passes.")
+                    found.append(f"{name} {' and '.join(said_of_it)} in {count.passes} passes.")
             if drift.alarm:
                 found.append(f"{name}: {drift.sentence(count.missed)}.")
         return tuple(found)
