@@ -29,12 +29,13 @@ def build_app() -> typer.Typer:
         prove,
         record,
         replay,
+        report,
         runs,
         sheet,
         simulate,
         tune,
         watch,
-    )  # fmt: skip
+    )
 
     app = typer.Typer(
         name="reedproof",
@@ -47,7 +48,7 @@ def build_app() -> typer.Typer:
     )
     for command in (
         demo.demo, boards.boards, prove.prove, proofs.proofs, watch.watch, record.record, tune.tune,
-        replay.replay, simulate.simulate, runs.runs, export.export,
+        replay.replay, report.report, runs.runs, export.export, simulate.simulate,
     ):  # fmt: skip
         app.command()(command)
     app.add_typer(sheet.sheet)

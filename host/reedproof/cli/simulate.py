@@ -13,6 +13,7 @@ from typing import Annotated, Any
 import typer
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
+from reedproof.analysis.plans import PassesPlan
 from reedproof.cli.common import JsonOption, console, print_json, table
 from reedproof.errors import ReedproofError
 from reedproof.layout import Sheet, read_sheet
@@ -69,7 +70,9 @@ def record_run(
     """
     sheet = layout.sheet.model_dump(mode="json", exclude_none=True)
     planned = layout.passes_planned
-    run_id = store.begin_run(started_s, sheet, {"laps": layout.laps}, simulated=True, seed=layout.seed)
+    run_id = store.begin_run(
+        started_s, sheet, PassesPlan(layout.laps or 1).as_dict(), simulated=True, seed=layout.seed
+    )
     with contextlib.ExitStack() as opened:
         recorders = []
         for name, board in layout.boards.items():
