@@ -39,6 +39,7 @@ from reedproof.store_runs import RunGap
 GENERATOR = tag("meta", name="generator", content="reedproof report")
 EVIDENCE_MAX = 100  # rows that are printed; the JSON form has all that is kept
 GAPS_MAX = 200
+SEEN_S = 1.0  # boards join a run within that, one after the other; a shorter gap is in the table only
 HOUR_S = 3600.0
 
 COLOURS = {Grade.GOOD: "good", Grade.OPEN: "doubt", Grade.BAD: "bad"}
@@ -375,7 +376,7 @@ def _gaps(report: Report) -> Markup:
             if gap.input is None and gap.board in (None, name)
         ]
         away.append(Span(run.started_s, min(joined, default=to_s)))
-        rows.append((name, [each for each in away if each.to_s > each.from_s]))
+        rows.append((name, [each for each in away if each.to_s - each.from_s >= SEEN_S]))
     parts = [
         _figure(timeline(span, rows), "When each board was observed (blue) and when it was not (ochre)."),
         _figure(hourly(span, _traffic(report)), "Passes per hour, all contacts together."),

@@ -29,6 +29,7 @@ def test_a_miss_is_where_it_happened() -> None:
     """Against the bar of the time line, which spans the same time on the same scale."""
     (heard,) = of_class(read(timeline(DAY, [("mill", [])])), "heard")
     left, width = number(heard, "x"), number(heard, "width")
+    assert (left, left + width) == (170, 706), "beside the names, and up to the margin"
     for part in (0.0, 0.1, 0.5, 0.77, 1.0):
         plot = read(misses(DAY, [Marks("crusher", [FROM_S + part * 86_400], [], [])]))
         (path,) = of_class(plot, "missed")

@@ -70,9 +70,9 @@ def record_run(
     """
     sheet = layout.sheet.model_dump(mode="json", exclude_none=True)
     planned = layout.passes_planned
-    run_id = store.begin_run(
-        started_s, sheet, PassesPlan(layout.laps or 1).as_dict(), simulated=True, seed=layout.seed
-    )
+    assert layout.laps is not None
+    plan = PassesPlan(layout.laps).as_dict()
+    run_id = store.begin_run(started_s, sheet, plan, simulated=True, seed=layout.seed)
     with contextlib.ExitStack() as opened:
         recorders = []
         for name, board in layout.boards.items():
