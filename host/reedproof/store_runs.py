@@ -88,10 +88,12 @@ class RunStore:
         seed: int | None = None,
     ) -> int:
         """The number of a new run. Unfinished ones of the same layout are marked as abandoned: who starts
-        again until it looks good shall see how often that was."""
+        again until it looks good shall see how often that was. A simulated one leaves real ones alone."""
         layout = sheet["layout"]["name"]
         with self._transaction() as connection:
-            unfinished = select(runs.c.id).where(runs.c.layout == layout, runs.c.outcome.is_(None))
+            unfinished = select(runs.c.id).where(
+                runs.c.layout == layout, runs.c.outcome.is_(None), runs.c.simulated == simulated
+            )
             for (run_id,) in connection.execute(unfinished).all():
                 heard = select(func.max(run_boards.c.heard_s)).where(run_boards.c.run_id == run_id)
                 ended_s = func.coalesce(heard.scalar_subquery(), runs.c.started_s)

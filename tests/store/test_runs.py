@@ -99,10 +99,12 @@ def test_an_unfinished_run_is_abandoned_when_another_is_begun(store: Store) -> N
     store.add(boot_id, closure(0, 1, 110.0))
     store.heard(first, boot_id, 120.0)
     elsewhere = store.begin_run(130.0, {"layout": {"name": "Mill Line"}}, PLAN)
+    store.begin_run(135.0, SHEET, PLAN, simulated=True)
     assert store.run(first).outcome is None
     second = store.begin_run(140.0, SHEET, PLAN)
     assert [(run.id, run.outcome, run.ended_s) for run in store.runs()] == [
-        (first, "abandoned", 120.0), (elsewhere, None, None), (second, None, None),
+        (first, "abandoned", 120.0), (elsewhere, None, None), (elsewhere + 1, None, None),
+        (second, None, None),
     ]  # fmt: skip
     store.add(boot_id, closure(2, 1, 150.0))
     assert store.closures_of_run(first) == 1
