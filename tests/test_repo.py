@@ -23,7 +23,7 @@ LAYERS = [
     {"errors", "records", "compiled"},
     {"wire", "clock", "trace", "trace_reader", "trace_writer", "layout", "analysis"},
     {"transport", "ports", "link", "export", "report", "plots"} | STORE,
-    {"recorder", "trace_recorder", "endurance", "proof", "sim"},
+    {"recorder", "trace_recorder", "endurance", "live_account", "proof", "sim"},
     {"cli"},
 ]
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}

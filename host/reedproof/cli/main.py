@@ -24,6 +24,7 @@ def build_app() -> typer.Typer:
     from reedproof.cli import (
         boards,
         demo,
+        endure,
         export,
         proofs,
         prove,
@@ -47,7 +48,7 @@ def build_app() -> typer.Typer:
     )
     for command in (
         demo.demo, boards.boards, prove.prove, proofs.proofs, watch.watch, record.record, tune.tune,
-        replay.replay, simulate.simulate, runs.runs, export.export,
+        replay.replay, endure.endure, simulate.simulate, runs.runs, export.export,
     ):  # fmt: skip
         app.command()(command)
     app.add_typer(sheet.sheet)
