@@ -373,8 +373,9 @@ class Endurance:
     """Goes on with a run that was begun in the store, now or before the program was killed.
 
     ``links`` are the boards by their names in the sheet. ``judge`` gets the account (None before the first
-    closure) and for how many seconds every board was observed, and says "met", "failed" or None. Call ``step`` in a loop, ``stop`` in the end.
-    Raises StoreError when the store cannot be written to: the run is unfinished then, and can be resumed.
+    closure) and for how many seconds every board was observed, and says "met", "failed" or None. Call
+    ``step`` in a loop, ``stop`` in the end. Raises StoreError when the store cannot be written to: the run is
+    unfinished then, and can be resumed.
     """
 
     def __init__(

@@ -192,6 +192,8 @@ class Screen:
     def table(self) -> Table:
         if len(self.sheet.contacts) <= ROWS_WIDE:
             rows = table("contact", ">passes", ">missed", ">extra", ">missed, at most", ">last seen", "fault")
+            for column in rows.columns:
+                column.no_wrap, column.overflow = True, "ellipsis"
             for at in range(len(self.sheet.contacts)):
                 rows.add_row(*self._cells(at))
             return rows
@@ -283,20 +285,27 @@ class Keys:
         return ""
 
 
-@contextlib.contextmanager
-def _ended_like_ctrl_c() -> Iterator[None]:
-    """A terminal that is closed, and a system that goes down, stop the run as Ctrl-C does."""
+class Stop:
+    """Ctrl-C, a terminal that is closed and a system that goes down are heeded between two steps: an exception
+    in the middle of a transaction would leave it open. A second Ctrl-C does not wait."""
 
-    def interrupt(*_: object) -> None:
-        raise KeyboardInterrupt
+    def __init__(self) -> None:
+        self.is_wanted = False
 
-    names = [signal.SIGTERM, *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else [])]
-    before = [(name, signal.signal(name, interrupt)) for name in names]
-    try:
-        yield
-    finally:
-        for name, handler in before:
-            signal.signal(name, handler)
+    def _want(self, *_: object) -> None:
+        if self.is_wanted:
+            raise KeyboardInterrupt
+        self.is_wanted = True
+
+    @contextlib.contextmanager
+    def listening(self) -> Iterator[None]:
+        names = [signal.SIGINT, signal.SIGTERM, *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else [])]
+        before = [(name, signal.signal(name, self._want)) for name in names]
+        try:
+            yield
+        finally:
+            for name, handler in before:
+                signal.signal(name, handler)
 
 
 # ---- the boards ----
@@ -401,10 +410,12 @@ def _say(event: str, **fields: Any) -> None:
     print(json_module.dumps({"event": event, **fields}), flush=True)
 
 
-def _listen(run: Endurance, screen: Screen, keys: Keys, live: Live | None, step_s: float, json: bool) -> None:
-    """Until the plan ends it. Raises KeyboardInterrupt."""
+def _listen(
+    run: Endurance, screen: Screen, keys: Keys, stop: Stop, live: Live | None, step_s: float, json: bool
+) -> None:
+    """Until the plan or the user ends it."""
     shown_s = -math.inf
-    while True:
+    while not stop.is_wanted:
         progress = run.step(step_s)
         screen.show(progress)
         if json:
@@ -507,10 +518,11 @@ def endure(
         live = None
         if not json and sys.stdout.isatty():
             live = Live(screen.render(), console=out, auto_refresh=False, transient=True)
-        opened.enter_context(_ended_like_ctrl_c())
+        stop = Stop()
+        opened.enter_context(stop.listening())
         opened.enter_context(keys.listening())
-        with contextlib.suppress(KeyboardInterrupt), live or contextlib.nullcontext():
-            _listen(engine, screen, keys, live, SIMULATED_STEP_S if simulated else STEP_S, json)
+        with live or contextlib.nullcontext():
+            _listen(engine, screen, keys, stop, live, SIMULATED_STEP_S if simulated else STEP_S, json)
         running_s = screen.progress.running_s if screen.progress else 0.0
         outcome, account = engine.stop()
     verdict = judge.verdict(account, running_s)
