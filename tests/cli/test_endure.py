@@ -129,8 +129,9 @@ def test_stopped_and_resumed(sheet: str) -> None:
     assert (process.returncode, "Traceback" in err) == (1, False), err
     ended = lines_of(out)[-1]
     assert (ended["event"], ended["outcome"]) == ("ended", "stopped")
-    with Store() as store, store._transaction() as connection:
+    with Store() as store:
         assert store.run().outcome == "stopped"
+    with Store() as store, store._transaction() as connection:
         connection.exec_driver_sql("""UPDATE runs SET plan = '{"kind": "passes", "passes": 30}'""")
     ran = run("endure", "--resume", "--json")
     assert ran.code == 0, ran

@@ -191,9 +191,9 @@ class Screen:
 
     def table(self) -> Table:
         if len(self.sheet.contacts) <= ROWS_WIDE:
-            rows = table("contact", ">passes", ">missed", ">extra", ">missed, at most", ">last seen", "fault")
-            for column in rows.columns:
-                column.no_wrap, column.overflow = True, "ellipsis"
+            rows = table("contact", ">passes", ">missed", ">extra", ">at most", ">seen", "fault")
+            for column, width in zip(rows.columns, (18, 7, 7, 5, 7, 8, 11), strict=True):
+                column.no_wrap, column.overflow, column.max_width = True, "ellipsis", width
             for at in range(len(self.sheet.contacts)):
                 rows.add_row(*self._cells(at))
             return rows
@@ -286,8 +286,8 @@ class Keys:
 
 
 class Stop:
-    """Ctrl-C, a terminal that is closed and a system that goes down are heeded between two steps: an exception
-    in the middle of a transaction would leave it open. A second Ctrl-C does not wait."""
+    """Ctrl-C, a terminal that is closed and a system that goes down are heeded between two steps: an
+    exception in the middle of a transaction would leave it open. A second Ctrl-C does not wait."""
 
     def __init__(self) -> None:
         self.is_wanted = False
