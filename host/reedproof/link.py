@@ -11,6 +11,8 @@ import queue
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from concurrent.futures import TimeoutError as FutureTimeout
 from typing import TypeVar
 
 from reedproof import wire
@@ -53,6 +55,7 @@ PROBE_EVERY_S = 1.0
 SILENCE_S = 3.0  # heartbeats come 32 times a second
 RETRY_EVERY_S = 1.0
 POLL_MAX_S = 0.5  # longer waits are cut, so that probes go out and silence is noticed
+CLOSE_WAIT_S = 1.0  # a try to come back ends sooner, save where opening a port hangs
 AGAIN_EVERY_S = 0.1
 INBOX_BATCHES = 1000
 
@@ -134,7 +137,8 @@ class Link:
     def __init__(self, connect: Callable[[], Transport]) -> None:
         self._connect = connect
         self._events: deque[LinkEvent] = deque()
-        self._closed = False
+        self._closed = threading.Event()
+        self._opening: Future[Hello] | None = None
         self._sequence = 0
         self._inbox: _DirectInbox | _ThreadInbox | None = None
         self._is_down = False
@@ -166,6 +170,8 @@ class Link:
         self._send(SayHello())
         while True:
             now_s = self.now_s()
+            if self._closed.is_set():
+                raise LineLost(f"{self.name}: the link was closed")
             if now_s - start_s > HELLO_WAIT_S:
                 raise NoAnswer(self._no_answer())
             if now_s - asked_s > HELLO_EVERY_S:
@@ -248,27 +254,49 @@ class Link:
     def _come_back(self, timeout_s: float) -> None:
         before = (self.hello.board, self.hello.boot)
         try:
-            hello = self._open()
+            hello = self._open() if self._transport.is_simulated else self._open_meanwhile(timeout_s)
         except WrongVersion:
             raise
         except LineError:
             self._inbox = None
-            if not self._transport.is_simulated:
-                threading.Event().wait(min(timeout_s, RETRY_EVERY_S))
             return
-        self._is_down = False
-        self._welcome(hello, lost_boot=(hello.board, hello.boot) != before)
+        if hello is not None:
+            self._is_down = False
+            self._welcome(hello, lost_boot=(hello.board, hello.boot) != before)
+
+    def _open_meanwhile(self, timeout_s: float) -> Hello | None:
+        """Opens in a thread of its own: a port on which nobody answers takes seconds, and whoever polls may
+        have other boards to listen to. None while it is at it."""
+        if self._opening is None:
+            self._opening = Future()
+            threading.Thread(target=self._work, args=(self._opening,), daemon=True).start()
+        try:
+            hello = self._opening.result(min(timeout_s, POLL_MAX_S))
+        except FutureTimeout:
+            return None
+        except ReedproofError:
+            self._opening = None
+            raise
+        self._opening = None
+        return hello
+
+    def _work(self, opening: Future[Hello]) -> None:
+        try:
+            opening.set_result(self._open())
+        except BaseException as error:
+            if isinstance(error, LineError):
+                self._closed.wait(RETRY_EVERY_S)
+            opening.set_exception(error)
 
     # ---- what callers use ----
 
     def poll(self, timeout_s: float) -> list[LinkEvent]:
-        """What happened, waiting up to ``timeout_s`` (half a second at most; the handshake after an
-        unplugging may take three) when nothing has.
+        """What happened, waiting up to ``timeout_s`` (half a second at most) when nothing has.
 
         Records come in order, each once; a gap in their numbers never shows, because the board is
         asked again. Raises WrongVersion when another board came back after an unplugging.
         """
-        if self._closed:
+        if self._closed.is_set():
             raise LineLost(f"{self.name}: the link was closed")
         if not self._events:
             try:
@@ -411,7 +439,10 @@ class Link:
 
     def close(self) -> None:
         """Final: a closed link does not come back."""
-        self._closed = True
+        self._closed.set()
+        if self._opening is not None:
+            with contextlib.suppress(ReedproofError, FutureTimeout):
+                self._opening.result(CLOSE_WAIT_S)
         if self._inbox is not None:
             self._inbox.close()
             self._inbox = None

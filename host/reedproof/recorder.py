@@ -7,7 +7,7 @@ import contextlib
 import secrets
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from reedproof.errors import LineError
@@ -37,11 +37,17 @@ BEATS_S = 1.0
 
 @dataclass
 class Recorder:
-    """Call ``pump`` in a loop; it returns what happened, everything in it being stored already."""
+    """Call ``pump`` in a loop; it returns what happened, everything in it being stored already.
+
+    ``on_boot`` gets the hello whenever the board was connected, before any of its records; ``on_stored``
+    gets records with their host times once they are committed.
+    """
 
     link: Link
     store: Store
     wall_s: Callable[[], float] = time.time
+    on_boot: Callable[[Recorder, Hello], None] = lambda *_: None
+    on_stored: Callable[[Sequence[tuple[Record, float]]], None] = lambda _: None
     _batch: list[tuple[Record, float]] = field(default_factory=list)
     _beats: dict[int, Heartbeat] = field(default_factory=dict)
     _untaken: deque[LinkEvent] = field(default_factory=deque)
@@ -60,6 +66,7 @@ class Recorder:
     def _begin(self, hello: Hello) -> None:
         self._flushed_s = self.link.now_s()
         self._wall_offset_s = self.wall_s() - self._flushed_s
+        self._clock, self._hello, self._hello_s = self.link.clock, hello, self.link.hello_s
         self.boot_id = self.store.boot(hello, self.wall_s())
         self._boot = hello.boot
         self._samples_lost = 0
@@ -68,14 +75,17 @@ class Recorder:
             detail = f"records {stored} to {hello.oldest - 1} were given to another host"
             self.store.add_gap(self.boot_id, self.wall_s(), "elsewhere", detail)
             self._elsewhere = (self.boot_id, hello.oldest)
+        self.on_boot(self, hello)
 
-    def _host_s(self, time_us: int) -> float:
+    def host_s(self, time_us: int) -> float:
         """Wall-clock time of a board time. Until a probe has matched the clocks, the hello has to do:
         it left the board a few milliseconds before it arrived."""
-        clock, link = self.link.clock, self.link
-        if clock.bounded:
-            return self._wall_offset_s + clock.to_host(time_us)[0]
-        return self._wall_offset_s + link.hello_s + (time_us - link.hello.time_us) / 1e6
+        if self._clock.bounded:
+            return self._wall_offset_s + self._clock.to_host(time_us)[0]
+        link = self.link
+        if link.clock is self._clock:  # else the link has met the next boot already
+            self._hello, self._hello_s = link.hello, link.hello_s
+        return self._wall_offset_s + self._hello_s + (time_us - self._hello.time_us) / 1e6
 
     def pump(self, timeout_s: float) -> list[LinkEvent]:
         """Stores what came within ``timeout_s``. Raises StoreError when it cannot: then nothing of
@@ -106,7 +116,7 @@ class Recorder:
     def _take(self, happened: LinkEvent) -> None:
         now_s = self.link.now_s()
         if isinstance(happened, Made | Broke | FaultChange):
-            self._batch.append((happened, self._host_s(happened.time_us)))
+            self._batch.append((happened, self.host_s(happened.time_us)))
         elif isinstance(happened, Lost):
             self._gap("board_full", f"{happened.count} records lost on the board")
             self._batch.append((happened, self._wall_offset_s + now_s))
@@ -147,5 +157,6 @@ class Recorder:
         self.store.add(self.boot_id, self._batch, self._beats.values())
         if self._batch:
             self.link.acknowledge(self._boot, number_after(self._batch[-1][0]))
+            self.on_stored(self._batch)
         self._batch.clear()
         self._beats.clear()

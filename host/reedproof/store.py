@@ -21,7 +21,7 @@ from sqlalchemy.engine import URL, Engine, make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, SQLAlchemyError
 
 from reedproof.errors import StoreError
-from reedproof.records import Broke, FaultChange, Heartbeat, Hello, Made, Record
+from reedproof.records import Broke, FaultChange, Heartbeat, Hello, Lost, Made, Record
 from reedproof.store_runs import RunStore
 from reedproof.store_tables import (
     BROKE,
@@ -129,6 +129,18 @@ def _row(boot_id: int, record: Record, host_s: float) -> tuple[Any, ...]:
     if isinstance(record, FaultChange):
         return (boot_id, FAULT, host_s, *record[:-1], int(record.active), None)
     return (boot_id, LOST, host_s, record.number, None, None, record.count, None, None)
+
+
+def _record(row: Any) -> Record:
+    """The inverse of ``_row``."""
+    common = (row.number, row.input, row.time_us)
+    if row.kind == MADE:
+        return Made(*common, row.detail_1, row.detail_2, row.detail_3)
+    if row.kind == BROKE:
+        return Broke(*common, row.detail_1, row.detail_2, row.detail_3)
+    if row.kind == FAULT:
+        return FaultChange(*common, row.detail_1, bool(row.detail_2))
+    return Lost(row.number, row.detail_1)
 
 
 class Store(RunStore):
@@ -315,6 +327,25 @@ class Store(RunStore):
         )
         row = connection.execute(query).first()
         return 0 if row is None else int(row[0]) + int(row[1])
+
+    def newest(self, boot_id: int, count: int) -> list[tuple[Record, float]]:
+        """The last ``count`` records of a boot, oldest first, with their host times."""
+        query = select(records).where(records.c.boot_id == boot_id).order_by(records.c.number.desc())
+        with self._transaction() as connection:
+            found = connection.execute(query.limit(count)).all()
+        return [(_record(row), float(row.host_s)) for row in reversed(found)]
+
+    def last_boot(self, board: int) -> int:
+        """The newest boot of a board that is known; 0 when none is."""
+        query = select(func.max(boots.c.boot)).where(boots.c.board == board)
+        with self._transaction() as connection:
+            return int(connection.execute(query).scalar() or 0)
+
+    def samples_lost(self, boot_id: int) -> int | None:
+        """How many samples the board could not follow, as it said last; None: never heard."""
+        query = select(counters.c.snapshots_lost).where(counters.c.boot_id == boot_id)
+        with self._transaction() as connection:
+            return connection.execute(query.order_by(counters.c.time_us.desc()).limit(1)).scalar()
 
     def _tally(self, connection: Connection, boot_id: int) -> tuple[int, int, dict[int, int]]:
         """Of all that is stored: the number that follows, how many numbers are taken, closures by input."""

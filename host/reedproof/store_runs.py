@@ -151,6 +151,16 @@ class RunStore:
                 run_boards.update().where(_in_run(run_id, boot_id)).values(heard_s=from_s)
             ).rowcount:
                 return
+            if connection.execute(  # it left without a record of its own
+                run_boards.update()
+                .where(
+                    run_boards.c.run_id == run_id,
+                    run_boards.c.boot_id == boot_id,
+                    run_boards.c.first_number == first_number,
+                )
+                .values(last_number=None, from_s=from_s, heard_s=from_s)
+            ).rowcount:
+                return
             row = {
                 "run_id": run_id, "name": name, "boot_id": boot_id, "first_number": first_number,
                 "from_s": from_s, "heard_s": from_s, "settings": _plain(settings),
@@ -270,6 +280,9 @@ class RunStore:
                 if gap.board in (None, board) and gap.input in (None, number)
             )
             to_s = gap.to_s
+            if to_s is None and gap.kind == "muted":
+                # Other inputs of the board are heard all the time; only its own fault's end says more.
+                to_s = math.inf if run.ended_s is None else max(run.ended_s, gap.from_s)
             if to_s is None:
                 mine = [each for each in stretches if gap.board in (None, each.name)]
                 to_s = min((self._next_heard_s(each, gap.from_s) for each in mine), default=math.inf)

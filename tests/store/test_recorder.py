@@ -278,5 +278,34 @@ def test_before_the_clocks_are_matched_the_hello_tells_the_time(tmp_path: Path) 
     with Store(tmp_path / "store.sqlite") as store, Link(lambda: Cable(board)) as link:
         recorder = Recorder(link, store, wall_s=lambda: 1.7e9 + board.now_s() - began_s)
         record(recorder, 0.2)
-        link.clock = ClockMap()
-        assert recorder._host_s(20_000_000) == pytest.approx(1.7e9 + 20 - began_s, abs=0.01)
+        link.clock = recorder._clock = ClockMap()
+        assert recorder.host_s(20_000_000) == pytest.approx(1.7e9 + 20 - began_s, abs=0.01)
+
+
+def test_records_of_a_boot_that_come_with_the_next_one_get_its_own_time(tmp_path: Path) -> None:
+    """A slow line delivers the last records of a boot of a minute and the hello of the next boot together."""
+    path = tmp_path / "store.sqlite"
+    reset_us = 60_000_000
+
+    def reset_once(board: VirtualBoard) -> None:
+        if board.now_us >= reset_us and board.device.boot == boot:
+            board.reset()
+
+    board = make_board(on_step=reset_once)
+    boot = board.device.boot
+    board.schedule(1, [(reset_us - 40_000, True), (reset_us - 20_000, False)])
+    while board.now_us < reset_us - 1_000_000:
+        board._step()
+    began_s = board.now_s()
+
+    class Slow(Cable):
+        def read(self, timeout_s: float) -> bytes:
+            data = super().read(timeout_s)
+            while reset_us - 50_000 < board.now_us < reset_us + 100_000:
+                data += super().read(timeout_s)
+            return data
+
+    with Store(path) as store, Link(lambda: Slow(board)) as link:
+        record(Recorder(link, store, wall_s=lambda: 1.7e9 + board.now_s() - began_s), 3.0)
+    ((made_s,),) = rows(path, "SELECT host_s FROM records WHERE kind = 0")
+    assert made_s == pytest.approx(1.7e9 + reset_us / 1e6 - 0.04 - began_s, abs=0.02)
