@@ -48,11 +48,12 @@ class Recorder:
     wall_s: Callable[[], float] = time.time
     on_boot: Callable[[Recorder, Hello], None] = lambda *_: None
     on_stored: Callable[[Sequence[tuple[Record, float]]], None] = lambda _: None
+    batch_s: float = BATCH_S
+    beats_s: float = BEATS_S
     _batch: list[tuple[Record, float]] = field(default_factory=list)
     _beats: dict[int, Heartbeat] = field(default_factory=dict)
     _untaken: deque[LinkEvent] = field(default_factory=deque)
     _elsewhere: tuple[int, int] | None = None  # the newest such gap
-    beats_s: float = BEATS_S
 
     def __post_init__(self) -> None:
         if self.link.hello.board == 0:
@@ -103,8 +104,8 @@ class Recorder:
 
     def _wait_for_more(self, events: list[LinkEvent]) -> None:
         start_s = self.link.now_s()
-        while len(self._batch) < BATCH_RECORDS and self.link.now_s() - start_s < BATCH_S:
-            self._listen(BATCH_S, events)
+        while len(self._batch) < BATCH_RECORDS and self.link.now_s() - start_s < self.batch_s:
+            self._listen(self.batch_s, events)
 
     def _listen(self, timeout_s: float, events: list[LinkEvent]) -> None:
         # What the store refuses stays here: dropped, it would be acknowledged with the next batch.
