@@ -306,12 +306,16 @@ static void step_train(struct align *self, const struct align_model *model, int3
             uint8_t flags = 0;
             double weight = weigh(model, train, cell, train->on_time[cell], train->off_time[cell],
                                   ln_time, &flags);
+            if (has_gap)
+                weight += unseen(self, train, place.station, step + 1);
             if (now->is_long && train->turned[cell] > -INFINITY) {
                 /* As long as it takes to get to the station before, and there it turned. */
                 uint8_t turned_flags = ALIGN_TURNED;
                 double without = train->turned[cell] - train->off_time[cell - 1];
                 double turned = weigh(model, train, cell - 1, train->on_time[cell - 1] + without,
                                       train->turned[cell], ln_time, &turned_flags);
+                if (has_gap)
+                    turned += unseen(self, train, place.station, step);
                 if (turned > weight) {
                     weight = turned;
                     flags = turned_flags;
@@ -319,8 +323,6 @@ static void step_train(struct align *self, const struct align_model *model, int3
             }
             if (has_gap)
                 flags |= ALIGN_GAPPED;
-            if (has_gap)
-                weight += unseen(self, train, place.station, step + 1);
             step_to(self, model, old_count, from, t, s, step + 1, flags, weight + now->pass);
         }
         if (train->moved > -INFINITY)
