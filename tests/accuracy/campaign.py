@@ -2,9 +2,9 @@
 
     python tests/accuracy/campaign.py [--runs N] [--jobs N] [PART OF A NAME ...]
 
-What counts most is "wrong": a contact's count is given as certain, and is not what happened. Exits with 1 where
-the promise is not kept: of the runs of the kinds marked *, at least 95 in 100 have every contact right or say
-which they cannot tell, and no count that is given is off by more than one.
+What counts most is "wrong": a contact's count is given as certain, and is not what happened. Exits with 1
+where the promise is not kept: of the runs of the kinds marked *, at least 95 in 100 have every contact right
+or say which they cannot tell, and no count that is given is off by more than one.
 """
 
 from __future__ import annotations
@@ -42,10 +42,15 @@ KINDS: dict[str, Kind] = dict(
         _promised(kind, contacts, missed, extra)
         for kind in ("loop", "shuttle")
         for contacts, missed, extra in (
-            (6, 0.0, 0.0), (6, 0.01, 0.01), (6, 0.05, 0.0), (6, 0.0, 0.05), (6, 0.05, 0.05), (9, 0.05, 0.05),
+            (6, 0.0, 0.0),
+            (6, 0.01, 0.01),
+            (6, 0.05, 0.0),
+            (6, 0.0, 0.05),
+            (6, 0.05, 0.05),
+            (9, 0.05, 0.05),
             (12, 0.05, 0.05),
         )
-    ]  # fmt: skip
+    ]
 ) | {
     "loop, 2 trains": Kind(Trains(trains=2), True),
     "loop, 3 trains of 9 contacts": Kind(Trains(trains=3, contacts=9), True),
@@ -72,7 +77,7 @@ KINDS: dict[str, Kind] = dict(
     "shuttle, 2 contacts": Kind(Trains(kind="shuttle", contacts=2)),
     "shuttle, 2 magnets": Kind(Trains(kind="shuttle", magnets=2), False, TWO_MAGNETS),
     "loop, lifted off 3 times": Kind(Trains(lifted=(40, 80, 120))),
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True)
@@ -133,7 +138,9 @@ def main() -> int:
                 continue
             seeds = range(given.first, given.first + given.runs)
             kept &= tell(name, list(pool.map(one_run, [name] * len(seeds), seeds, chunksize=5)))
-    print(f"{time.monotonic() - start_s:.0f} s; {'every promise is kept' if kept else 'a promise is NOT kept'}")
+    print(
+        f"{time.monotonic() - start_s:.0f} s; {'every promise is kept' if kept else 'a promise is NOT kept'}"
+    )
     return 0 if kept else 1
 
 

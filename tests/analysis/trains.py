@@ -133,9 +133,7 @@ class Trains:
                 parts.append(self._close(rng, shifted, float(sections.sum()), missed, extra))
         return together(parts)
 
-    def _journey(
-        self, rng: np.random.Generator, sections: NDArray[np.float64], at_s: float
-    ) -> list[Pass]:
+    def _journey(self, rng: np.random.Generator, sections: NDArray[np.float64], at_s: float) -> list[Pass]:
         there = list(range(self.contacts))
         ring = there if self.kind == "loop" else there + there[::-1]
         journey: list[Pass] = []
