@@ -32,6 +32,7 @@ DEAD = 0.5
 SILENT = 0.1
 #: If more of the closures than this are left unexplained, the sheet describes another layout.
 STRANGE = 0.3
+CHECK_ORDER = "check the order of its contacts in the sheet"
 
 PASSES, MISSED, EXTRA = range(3)
 
@@ -89,7 +90,7 @@ class Books:
         self._left_s = [np.nan] * len(chances.tracks)  # when each train left its last station
         self._evidence: list[Evidence] = []
         self._evidence_counts: defaultdict[tuple[Kind, int], int] = defaultdict(int)
-        self._last_pass_counted = np.zeros(contacts, dtype=np.bool_)  # the last pass has a second closure
+        self._last_is_pass = np.zeros(contacts, dtype=np.bool_)  # the last closure was one
         self._closures = 0
         self._from_s = self._to_s = np.nan
 
@@ -157,10 +158,9 @@ class Books:
         for contact in np.unique(closures.contact):
             rows = np.flatnonzero(closures.contact == contact)
             second = ~is_pass[rows] & is_near[rows]
-            # Of several in a row only the first one counts; a pass between makes the next one count again.
-            before = np.concatenate([[self._last_pass_counted[contact]], second[:-1]])
-            self._doubled[contact] += int(np.sum(second & ~before))
-            self._last_pass_counted[contact] = second[-1]
+            after_pass = np.concatenate([[self._last_is_pass[contact]], is_pass[rows[:-1]]])
+            self._doubled[contact] += int(np.sum(second & after_pass))
+            self._last_is_pass[contact] = is_pass[rows[-1]]
 
     def _journeys(self, portion: Portion) -> Iterator[Journey]:
         for at, track in enumerate(self._tracks):
@@ -352,6 +352,7 @@ class Books:
                 reasons[at] = "no route of the sheet goes over it"
         passes, missed = self._counts[:, PASSES], self._counts[:, MISSED]
         dead = {at for at in on_route if missed[at] > DEAD * max(passes[at], 1)}
+        elsewhere = {at for at in dead if self._counts[at, EXTRA] > DEAD * passes[at]}
         busy = passes - missed + self._counts[:, EXTRA]
         extras = self._counts[sorted(on_route), EXTRA].sum()
         total = extras + (passes - missed)[sorted(on_route)].sum()
@@ -364,12 +365,14 @@ class Books:
             elif len(closing) < 2:
                 reason = "too few contacts of the route close to tell where the train was"
             elif extras > STRANGE * total and total >= 20:
-                reason = "the closures do not follow the route; check the order of its contacts in the sheet"
+                reason = "the closures do not follow the route; " + CHECK_ORDER
             elif steps < 2 * len(track):
                 reason = "less than two laps were seen"
             for at in mine:
                 if reason:
                     reasons.setdefault(at, reason)
+                elif at in elsewhere:
+                    reasons.setdefault(at, "it closes, but not where the route has it; " + CHECK_ORDER)
                 elif at in dead and (why := self._why_unproved(track, at, dead)):
                     reasons.setdefault(at, why)
         return reasons
