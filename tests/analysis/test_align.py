@@ -145,7 +145,8 @@ def test_the_flags_say_what_happened() -> None:
     train = TrainTables(
         contact=np.arange(3, dtype=np.int16), mean=np.log(np.broadcast_to(on_way, shape)),
         precision=np.full(shape, 200.0), on_time=skipped + 1, off_time=skipped,
-        turned=np.full(shape, -np.inf), missed=np.full(stations, -3.0), made=np.zeros(stations), halted=-5.0, rushed=-5.0, moved=-20.0,
+        turned=np.full(shape, -np.inf), missed=np.full(stations, -3.0), made=np.zeros(stations),
+        halted=-5.0, rushed=-5.0, moved=-20.0,
         begun=-3.0,
     )  # fmt: skip
     at_s = [0.0, 1.0, 2.0, 62.0, 62.05, 63.05, 64.05, 66.05]
