@@ -10,14 +10,17 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from benchmarks import plain_align
 from Bio.Align import PairwiseAligner
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from analysis.every_explanation import Closure, Explained, Gap, every_explanation
-from reedproof.analysis import align
+from analysis.trains import Trains, sheet_of
+from reedproof.analysis import align, passes
 from reedproof.analysis.align import CLOSURE, Aligner, Model, TrainTables
+from reedproof.analysis.passes import Accountant
 from strategies import examples
 
 ALL = 1e9  # nothing is dropped
@@ -425,3 +428,29 @@ def test_nothing_is_kept_of_aligners_that_are_gone() -> None:
     for _ in range(150):
         work()
     assert resident_bytes() - before < 4e6  # one of them holds more than half a megabyte
+
+
+# ---- against plain Python ----
+
+
+@pytest.mark.parametrize("kind", ["loop", "shuttle"])
+def test_equals_plain_python(kind: str) -> None:
+    """The same search in `benchmarks/plain_align.py`, over a run with what was learnt from it."""
+    trains = Trains(kind=kind, laps=400, turns_on_contact=0.3, stands=0.01)
+    run = trains.run(1)
+    accountant = Accountant(sheet_of(6, kind))
+    accountant.feed(run.closures)
+    accountant.account()
+    chances = accountant._known()
+    since_s = passes._Line(6)._since_broke(run.closures, chances)
+    rows = chances.weights(run.closures, since_s)
+    tables = chances.tables()
+    aligner, model = Aligner(6), model_of(tables, keep=passes.KEEP, contacts=6)
+    settled = aligner.feed(model, rows)
+    rest, _ = aligner.rest(model)
+    plainly = plain_align.explain(tables[0], rows, passes.KEEP)
+    assert len(rows) > 2000
+    assert aligner.best == pytest.approx(plainly.best, abs=1e-6)
+    assert aligner.total == pytest.approx(plainly.total, abs=1e-6)
+    found = np.concatenate([settled, rest])
+    assert [each and each[1:] for each in told(found)] == plainly.passes
