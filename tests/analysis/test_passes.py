@@ -200,6 +200,23 @@ def test_contacts_in_the_wrong_order_in_the_sheet(order: list[int]) -> None:
         assert "check the order of its contacts" in each.reason
 
 
+@pytest.mark.parametrize(("sheets", "really"), [("loop", "shuttle"), ("shuttle", "loop")])
+@pytest.mark.parametrize("seed", range(3))
+def test_a_loop_that_is_a_shuttle_in_the_sheet(seed: int, sheets: str, really: str) -> None:
+    """On its way from the last contact to the first the train would be lifted off in every lap."""
+    found = account(sheet_of(6, sheets), [Trains(kind=really).run(seed).closures])
+    assert all("check the order of its contacts" in each.reason for each in found.contacts)
+
+
+@pytest.mark.parametrize(("contacts", "trains"), [(6, 2), (9, 3)])
+def test_another_number_of_trains_than_in_the_sheet(contacts: int, trains: int) -> None:
+    run = Trains(contacts=contacts, trains=trains, missed=0.02, extra=0.02).run(1)
+    for count in {1, 2, 3} - {trains}:
+        found = account(sheet_of(contacts, "loop", count), [run.closures])
+        assert_adds_up(found)
+        assert_counted_is_right(found, run)
+
+
 @pytest.mark.parametrize("missed", [0.0, 0.02, 0.05])
 @pytest.mark.parametrize("seed", range(3))
 def test_two_neighbours_swapped_in_the_sheet(seed: int, missed: float) -> None:

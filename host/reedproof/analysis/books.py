@@ -32,6 +32,8 @@ DEAD = 0.5
 SILENT = 0.1
 #: If more of the closures than this are left unexplained, the sheet describes another layout.
 STRANGE = 0.3
+#: Nobody lifts trains off the track more often than this, and than this share of the laps.
+MOVES_MAX, MOVES = 3, 0.1
 CHECK_ORDER = "check the order of its contacts in the sheet"
 
 PASSES, MISSED, EXTRA = range(3)
@@ -87,6 +89,7 @@ class Books:
         self._turns = np.zeros((contacts, 2), dtype=np.int64)  # on the contact; unseen, so on it or beyond
         self._blocks: dict[tuple[int, int], NDArray[np.int64]] = {}
         self._steps = [0] * len(chances.tracks)
+        self._moves = [0] * len(chances.tracks)
         self._left_s = [np.nan] * len(chances.tracks)  # when each train left its last station
         self._evidence: list[Evidence] = []
         self._evidence_counts: defaultdict[tuple[Kind, int], int] = defaultdict(int)
@@ -178,6 +181,7 @@ class Books:
 
     def _enter_journey(self, portion: Portion, journey: Journey, gaps: Sequence[Gap]) -> None:
         self._steps[journey.at] += int(journey.steps.sum())
+        self._moves[journey.at] += int(np.sum(journey.flags & MOVED > 0))
         note_times(self.seen, portion.chances, journey)
         skipped = _skipped(portion.chances, journey, self._tracks[journey.at], gaps)
         contacts = len(self._names)
@@ -356,7 +360,7 @@ class Books:
         busy = passes - missed + self._counts[:, EXTRA]
         extras = self._counts[sorted(on_route), EXTRA].sum()
         total = extras + (passes - missed)[sorted(on_route)].sum()
-        for track, steps in zip(self._tracks, self._steps, strict=True):
+        for track, steps, moves in zip(self._tracks, self._steps, self._moves, strict=True):
             mine = {int(contact) for contact in track.contact}
             closing = [at for at in mine if busy[at] > SILENT * busy[list(mine)].max()]
             reason = ""
@@ -364,7 +368,7 @@ class Books:
                 reason = "it is alone on its route, where a missed pass looks like a slow lap"
             elif len(closing) < 2:
                 reason = "too few contacts of the route close to tell where the train was"
-            elif extras > STRANGE * total and total >= 20:
+            elif (extras > STRANGE * total and total >= 20) or moves > MOVES_MAX + MOVES * steps / len(track):
                 reason = "the closures do not follow the route; " + CHECK_ORDER
             elif steps < 2 * len(track):
                 reason = "less than two laps were seen"
