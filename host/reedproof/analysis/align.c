@@ -405,19 +405,24 @@ static int32_t find_meets(struct align *self, double keep) {
     return found;
 }
 
+/* Whether the way comes from a node that is marked by a loss of 0. Nodes of no use may come from
+ * some that are gone. */
+static bool is_after(const struct align *self, const struct edge *edge) {
+    return edge->from >= 0 && self->loss[edge->from] == 0;
+}
+
 /* Forgets all explanations that do not go through node `through`. */
 static void drop_others(struct align *self, int32_t through) {
     for (int32_t i = 0; i < self->count; i++)
         self->loss[i] = i == through ? 0 : INFINITY;
     for (int32_t i = through + 1; i < self->count; i++) {
         struct node *node = &self->nodes[i];
-        struct edge likeliest = node->edge[node->likeliest];
-        if (self->loss[likeliest.from] == INFINITY)
+        if (!is_after(self, &node->edge[node->likeliest]))
             continue;
         self->loss[i] = 0;
         int32_t kept = 0;
         for (int32_t e = 0; e < node->edges; e++) {
-            if (self->loss[node->edge[e].from] == INFINITY)
+            if (!is_after(self, &node->edge[e]))
                 continue;
             if (e == node->likeliest)
                 node->likeliest = kept;
