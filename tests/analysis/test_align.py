@@ -364,8 +364,9 @@ def test_a_look_at_the_rest_changes_nothing() -> None:
         passes.append(aligner.feed(WHOLE, RUN[start : start + 100]))
         rest, _ = aligner.rest(WHOLE)
         assert len(rest) == aligner.pending
-    rest, _ = aligner.rest(WHOLE)
+    rest, draws = aligner.rest(WHOLE)
     assert np.concatenate([*passes, rest]).tolist() == at_once()[0].tolist()
+    assert np.array_equal(draws, at_once()[1])
 
 
 def test_what_is_open_stays_bounded() -> None:

@@ -514,6 +514,41 @@ def test_live_after_it_has_learnt(long_run: Run) -> None:
     assert_counted_is_right(accountant.finish(), long_run)
 
 
+def test_a_look_changes_nothing(long_run: Run) -> None:
+    looked_at, left_alone = Accountant(sheet_of(6)), Accountant(sheet_of(6))
+    for start in range(0, len(long_run.closures), 5003):
+        portion = long_run.closures[start : start + 5003]
+        looked_at.feed(portion)
+        left_alone.feed(portion)
+        if start > LEARN:
+            looked_at.account()
+    assert looked_at.finish() == left_alone.finish()
+
+
+def test_finished_is_finished() -> None:
+    run = Trains(laps=30).run(1)
+    given_out: list[Passes] = []
+    accountant = Accountant(sheet_of(6), on_pass=given_out.append)
+    accountant.feed(run.closures)
+    found = accountant.finish()
+    assert accountant.account() == accountant.finish() == found
+    assert sum(len(part.contact) for part in given_out) == int((~run.is_missed).sum())
+    with pytest.raises(ValueError, match="finished"):
+        accountant.feed(run.closures)
+
+
+def test_learns_on_without_lengths() -> None:
+    """The train gets three times as fast over 40 000 closures, and no board tells how long they were."""
+    run = Trains(laps=6500, faster=3.0, missed=0.02, extra=0.02).run(3)
+    run.closures.duration_ms[:] = np.nan
+    found = account(sheet_of(6), [run.closures])
+    assert_adds_up(found)
+    missed = np.array([each.missed for each in found.contacts])
+    assert np.abs(missed - run.truth[:, 1]).max() <= 0.1 * run.truth[:, 1].max()
+    halts = sum(each.kind is Kind.HALTED for each in found.evidence)
+    assert halts < 20, "what is usual now is taken for odd"
+
+
 @pytest.mark.parametrize("portion", [1, 7, 1000, 50_000])
 def test_portions_make_no_difference_to_a_short_run(portion: int) -> None:
     run = Trains(laps=40).run(7)

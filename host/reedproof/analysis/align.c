@@ -694,6 +694,7 @@ int64_t align_feed(struct align *self, const struct align_model *model,
 
 int64_t align_rest(struct align *self, const struct align_model *model, struct align_pass *passes,
                    int32_t *draws) {
+    uint64_t random = self->random;
     int32_t found = find_meets(self, INFINITY);
     if (found < 0)
         return -1;
@@ -713,5 +714,6 @@ int64_t align_rest(struct align *self, const struct align_model *model, struct a
         count_extras(self, self->nodes[high].closure + 1, self->fed, self->drawn);
         add_draw(self, draw, draws);
     }
+    self->random = random; /* a look does not change what is drawn later */
     return align_pending(self);
 }
