@@ -90,6 +90,16 @@ def ln_sum(weights: NDArray[np.float64]) -> float:
     return float(weights.max() + np.log(np.exp(weights - weights.max()).sum()))
 
 
+def beyond_best(every: Sequence[Explained]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Mean and variance of what an explanation counts beyond the best one, shapes (contacts, 3)."""
+    weights = np.array([each.weight for each in every])
+    share = np.exp(weights - ln_sum(weights))
+    best = every[int(weights.argmax())]
+    beyond = np.array([each.counts - best.counts for each in every])
+    mean = np.tensordot(share, beyond, axes=1)
+    return mean, np.maximum(np.tensordot(share, beyond**2, axes=1) - mean**2, 0.0)
+
+
 def told(passes: NDArray[np.void]) -> tuple[tuple[int, int, int] | None, ...]:
     return tuple(
         (int(each["train"]), int(each["station"]), int(each["steps"])) if each["train"] >= 0 else None
@@ -135,8 +145,11 @@ def test_equals_every_explanation_looked_at(
         assert aligner.best == pytest.approx(best.weight, abs=1e-9), f"seed {seed}"
         # Ways less likely than the best way to the same place by 16 are left out: 1e-7 each.
         assert aligner.total == pytest.approx(ln_sum(weights), abs=1e-6), f"seed {seed}"
-        passes, _ = aligner.rest(model)
+        passes, draws = aligner.rest(model)
         assert told(passes) == best.passes, f"seed {seed}"
+        mean, variance = beyond_best(every)
+        error = 5 * np.sqrt(variance / len(draws)) + 0.01
+        assert np.all(np.abs(draws.mean(axis=0) - mean) <= error), f"seed {seed}"
 
 
 def test_the_flags_say_what_happened() -> None:
@@ -262,12 +275,7 @@ def settled_draws(
 def test_draws_are_as_likely_as_the_explanations(seed: int) -> None:
     """Mean and spread over the 200 draws, against the exact ones of one case times how often it came."""
     train, unclear, every = ambiguous(seed)
-    weights = np.array([each.weight for each in every])
-    share = np.exp(weights - ln_sum(weights))
-    best = every[int(weights.argmax())]
-    beyond = np.array([each.counts - best.counts for each in every])
-    mean = np.tensordot(share, beyond, axes=1)
-    variance = np.tensordot(share, beyond**2, axes=1) - mean**2
+    mean, variance = beyond_best(every)
     draws, passes = settled_draws(train, unclear, repeats=300)
     cases = (np.flatnonzero(np.arange(len(passes)) % (len(unclear) - 1) == 0)[-1]) // (len(unclear) - 1)
     got, spread = draws.mean(axis=0), draws.std(axis=0)
@@ -282,12 +290,7 @@ def test_draws_are_as_likely_as_the_explanations(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(12))
 def test_draws_of_what_is_not_settled(seed: int) -> None:
     train, unclear, every = ambiguous(seed)
-    weights = np.array([each.weight for each in every])
-    share = np.exp(weights - ln_sum(weights))
-    best = every[int(weights.argmax())]
-    beyond = np.array([each.counts - best.counts for each in every])
-    mean = np.tensordot(share, beyond, axes=1)
-    variance = np.tensordot(share, beyond**2, axes=1) - mean**2
+    mean, variance = beyond_best(every)
     aligner, model = Aligner(CONTACTS), model_of([train])
     aligner.feed(model, rows_of(unclear))
     _, draws = aligner.rest(model)
