@@ -181,6 +181,15 @@ def test_a_dead_contact_is_known_by_its_neighbours() -> None:
     assert found.contacts[3].missed == found.contacts[3].passes >= 148
 
 
+@pytest.mark.parametrize("seed", [520, 533, 544, 550, 552])
+def test_strays_of_a_dead_contact_say_nothing_of_times(seed: int) -> None:
+    run = Trains(missed=(0.05, 1.0, 0.05, 0.05, 0.05, 0.05)).run(seed)
+    found = account(sheet_of(6), [run.closures])
+    assert_adds_up(found)
+    assert_counted_is_right(found, run)
+    assert sum(each.status is Status.COUNTED for each in found.contacts) >= 5
+
+
 def test_one_contact_only() -> None:
     run = Trains(contacts=1, missed=0.1, extra=0.0).run(1)
     found = account(sheet_of(1), [run.closures])
