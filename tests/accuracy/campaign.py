@@ -121,7 +121,7 @@ def tell(name: str, results: Sequence[Result]) -> bool:
 
 def main() -> int:
     arguments = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    arguments.add_argument("--runs", type=int, default=100, help="of each kind")
+    arguments.add_argument("--runs", type=int, default=40, help="of each kind")
     arguments.add_argument("--first", type=int, default=0, help="the first seed")
     arguments.add_argument("--jobs", type=int, default=2)
     arguments.add_argument("names", nargs="*", help="only kinds whose name has one of these in it")
