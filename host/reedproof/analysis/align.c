@@ -9,7 +9,7 @@ enum {
     ALIVE_MAX = 512,
     EDGES_MAX = 12,
     SETTLE_EVERY = 256, /* closures */
-    PENDING_MAX = 20000 /* then the best explanation is taken, lest memory grow without end */
+    PENDING_MAX = 1024  /* closures; then explanations are dropped, lest memory grow without end */
 };
 
 /* Another way to a node that is this much less likely than the best one is not drawn, nor kept. */
@@ -52,8 +52,8 @@ struct align {
     struct align_closure *closures; /* from number `first` on */
     int64_t first, fed, closures_room;
     int64_t since_settled;
-    uint8_t *marked;
-    int32_t marked_room;
+    double
+        *loss; /* of each node: how much less likely than the best explanation those over it are */
     int32_t *meets;
     int32_t meets_room;
     int32_t *likely, *drawn; /* [contacts][ALIGN_COUNTS] */
@@ -97,7 +97,7 @@ void align_free(struct align *self) {
         return;
     free(self->nodes);
     free(self->closures);
-    free(self->marked);
+    free(self->loss);
     free(self->meets);
     free(self->likely);
     free(self->drawn);
@@ -306,12 +306,16 @@ static void step_train(struct align *self, const struct align_model *model, int3
             uint8_t flags = 0;
             double weight = weigh(model, train, cell, train->on_time[cell], train->off_time[cell],
                                   ln_time, &flags);
+            if (has_gap)
+                weight += unseen(self, train, place.station, step + 1);
             if (now->is_long && train->turned[cell] > -INFINITY) {
                 /* As long as it takes to get to the station before, and there it turned. */
                 uint8_t turned_flags = ALIGN_TURNED;
                 double without = train->turned[cell] - train->off_time[cell - 1];
                 double turned = weigh(model, train, cell - 1, train->on_time[cell - 1] + without,
                                       train->turned[cell], ln_time, &turned_flags);
+                if (has_gap)
+                    turned += unseen(self, train, place.station, step);
                 if (turned > weight) {
                     weight = turned;
                     flags = turned_flags;
@@ -319,8 +323,6 @@ static void step_train(struct align *self, const struct align_model *model, int3
             }
             if (has_gap)
                 flags |= ALIGN_GAPPED;
-            if (has_gap)
-                weight += unseen(self, train, place.station, step + 1);
             step_to(self, model, old_count, from, t, s, step + 1, flags, weight + now->pass);
         }
         if (train->moved > -INFINITY)
@@ -360,43 +362,93 @@ static void take(struct align *self, const struct align_model *model) {
 
 /* ---- backward ---- */
 
-/* The nodes that all explanations which are still alive have in common, latest first. */
-static int32_t find_meets(struct align *self) {
-    if (self->marked_room < self->count) {
-        free(self->marked);
+/* The nodes that all explanations have in common, latest first; of explanations less likely than
+ * the best by more than `keep` nothing is asked. */
+static int32_t find_meets(struct align *self, double keep) {
+    if (self->meets_room < self->count) {
+        free(self->loss);
         free(self->meets);
-        self->marked_room = 0;
-        self->marked = malloc((size_t)self->room);
+        self->meets_room = 0;
+        self->loss = malloc((size_t)self->room * sizeof *self->loss);
         self->meets = malloc((size_t)self->room * sizeof *self->meets);
-        if (self->marked == NULL || self->meets == NULL)
+        if (self->loss == NULL || self->meets == NULL)
             return -1;
-        self->marked_room = self->room;
+        self->meets_room = self->room;
     }
-    memset(self->marked, 0, (size_t)self->count);
-    for (int32_t i = 0; i < self->alive_count; i++)
-        self->marked[self->alive[i]] = 1;
-    int32_t open = self->alive_count, found = 0;
+    for (int32_t i = 0; i < self->count; i++)
+        self->loss[i] = INFINITY;
+    double best = align_best(self);
+    int32_t open = 0, found = 0;
+    for (int32_t i = 0; i < self->alive_count; i++) {
+        double loss = best - self->nodes[self->alive[i]].best;
+        if (loss > keep)
+            continue;
+        self->loss[self->alive[i]] = loss;
+        open++;
+    }
     for (int32_t i = self->count - 1; i >= 0; i--) {
-        if (!self->marked[i])
+        const struct node *node = &self->nodes[i];
+        if (self->loss[i] == INFINITY)
             continue;
         if (open == 1)
             self->meets[found++] = i;
         open--;
-        for (int32_t e = 0; e < self->nodes[i].edges; e++) {
-            uint8_t *mark = &self->marked[self->nodes[i].edge[e].from];
-            open += !*mark;
-            *mark = 1;
+        for (int32_t e = 0; e < node->edges; e++) {
+            double loss = self->loss[i] + node->edge[node->likeliest].best - node->edge[e].best;
+            if (e != node->likeliest && loss > keep)
+                continue;
+            double *before = &self->loss[node->edge[e].from];
+            open += *before == INFINITY;
+            *before = fmin(*before, loss);
         }
     }
     return found;
+}
+
+/* Whether the way comes from a node that is marked by a loss of 0. Nodes of no use may come from
+ * some that are gone. */
+static bool is_after(const struct align *self, const struct edge *edge) {
+    return edge->from >= 0 && self->loss[edge->from] == 0;
+}
+
+/* Forgets all explanations that do not go through node `through`. */
+static void drop_others(struct align *self, int32_t through) {
+    for (int32_t i = 0; i < self->count; i++)
+        self->loss[i] = i == through ? 0 : INFINITY;
+    for (int32_t i = through + 1; i < self->count; i++) {
+        struct node *node = &self->nodes[i];
+        if (!is_after(self, &node->edge[node->likeliest]))
+            continue;
+        self->loss[i] = 0;
+        int32_t kept = 0;
+        for (int32_t e = 0; e < node->edges; e++) {
+            if (!is_after(self, &node->edge[e]))
+                continue;
+            if (e == node->likeliest)
+                node->likeliest = kept;
+            node->edge[kept++] = node->edge[e];
+        }
+        node->edges = kept;
+    }
+    int32_t kept = 0;
+    for (int32_t i = 0; i < self->alive_count; i++)
+        if (self->loss[self->alive[i]] == 0)
+            self->alive[kept++] = self->alive[i];
+    self->alive_count = kept;
+}
+
+/* Extra closures from number `from` on, but for those that were returned: all explanations agree on
+ * them. */
+static void count_extras(struct align *self, int64_t from, int64_t to, int32_t *counts) {
+    for (int64_t i = from > self->first ? from : self->first; i < to; i++)
+        counts[closure_at(self, i)->contact * ALIGN_COUNTS + 2]++;
 }
 
 static void count_step(struct align *self, const struct align_model *model, const struct node *node,
                        const struct edge *edge, int32_t *counts) {
     const struct node *from = &self->nodes[edge->from];
     const struct align_train *train = &model->train[node->train];
-    for (int64_t i = from->closure + 1; i < node->closure; i++)
-        counts[closure_at(self, i)->contact * ALIGN_COUNTS + 2]++;
+    count_extras(self, from->closure + 1, node->closure, counts);
     const struct align_closure *now = closure_at(self, node->closure);
     counts[now->contact * ALIGN_COUNTS]++;
     const struct place *place = &from->place[node->train];
@@ -526,8 +578,8 @@ static void explain(struct align *self, const struct align_model *model, int32_t
     memset(self->likely, 0, counts_size(self));
     bool is_counted = false;
     /* From one draw that differs to the next one; most stretches have none. */
-    for (double draw = log(uniform(self)) / every; draw < ALIGN_DRAWS;
-         draw += 1 + log(uniform(self)) / every) {
+    for (double draw = floor(log(uniform(self)) / every); draw < ALIGN_DRAWS;
+         draw += 1 + floor(log(uniform(self)) / every)) {
         if (!is_counted)
             count_best(self, model, low, high, self->likely);
         is_counted = true;
@@ -537,23 +589,16 @@ static void explain(struct align *self, const struct align_model *model, int32_t
     }
 }
 
-/* All up to where all explanations meet last. */
+/* All up to where all explanations meet last; where there is but one, also what came after. */
 static int64_t explain_common(struct align *self, const struct align_model *model, int32_t found,
                               struct align_pass *passes, int32_t *draws) {
-    int64_t count = self->nodes[self->meets[0]].closure + 1 - self->first;
+    int64_t count = self->alive_count == 1 ? align_pending(self)
+                                           : self->nodes[self->meets[0]].closure + 1 - self->first;
     for (int64_t i = 0; i < count; i++)
         passes[i] = (struct align_pass){.before = -1, .train = -1};
     for (int32_t i = 0; i + 1 < found; i++)
         explain(self, model, self->meets[i + 1], self->meets[i], passes, draws);
     return count;
-}
-
-static int32_t best_alive(const struct align *self) {
-    int32_t best = self->alive[0];
-    for (int32_t i = 1; i < self->alive_count; i++)
-        if (self->nodes[self->alive[i]].best > self->nodes[best].best)
-            best = self->alive[i];
-    return best;
 }
 
 static int32_t draw_alive(struct align *self) {
@@ -571,22 +616,46 @@ static int32_t draw_alive(struct align *self) {
     return self->alive[i];
 }
 
-static void count_last_extras(struct align *self, int32_t node, int32_t *counts) {
-    for (int64_t i = self->nodes[node].closure + 1; i < self->fed; i++)
-        counts[closure_at(self, i)->contact * ALIGN_COUNTS + 2]++;
+static int32_t best_alive(const struct align *self) {
+    int32_t best = self->alive[0];
+    for (int32_t i = 1; i < self->alive_count; i++)
+        if (self->nodes[self->alive[i]].best > self->nodes[best].best)
+            best = self->alive[i];
+    return best;
+}
+
+/* Where a pass can be skipped at little cost, explanations never meet: each has its own way around
+ * each closure. Then the one is taken that the likelier ones have in common, far enough back. */
+static int32_t force_meet(struct align *self, double keep) {
+    int64_t latest = self->fed - PENDING_MAX / 2;
+    for (double less = keep / 2; less > 0.01; less /= 2) {
+        int32_t found = find_meets(self, less);
+        for (int32_t i = 0; i < found; i++)
+            if (self->meets[i] > 0 && self->nodes[self->meets[i]].closure < latest)
+                return self->meets[i];
+    }
+    int32_t node = best_alive(self);
+    if (self->nodes[node].closure < latest) { /* nothing but extra closures since */
+        self->alive[0] = node;
+        self->alive_count = 1;
+        return node;
+    }
+    while (self->nodes[node].closure >= latest && best_before(self, node) > 0)
+        node = best_before(self, node);
+    return node;
 }
 
 /* Hands out what all explanations agree on the end of, and forgets it. */
 static int64_t settle(struct align *self, const struct align_model *model,
                       struct align_pass *passes, int32_t *draws) {
     self->since_settled = 0;
-    if (align_pending(self) > PENDING_MAX) {
-        self->alive[0] = best_alive(self);
-        self->alive_count = 1;
-    }
-    int32_t found = find_meets(self);
+    int32_t found = find_meets(self, INFINITY);
     if (found < 0)
         return -1;
+    if (self->fed - self->nodes[self->meets[0]].closure > PENDING_MAX && self->alive_count > 1) {
+        drop_others(self, force_meet(self, model->keep));
+        found = find_meets(self, INFINITY);
+    }
     int64_t count = explain_common(self, model, found, passes, draws);
 
     int32_t root = self->meets[0];
@@ -625,7 +694,8 @@ int64_t align_feed(struct align *self, const struct align_model *model,
 
 int64_t align_rest(struct align *self, const struct align_model *model, struct align_pass *passes,
                    int32_t *draws) {
-    int32_t found = find_meets(self);
+    uint64_t random = self->random;
+    int32_t found = find_meets(self, INFINITY);
     if (found < 0)
         return -1;
     int64_t common = explain_common(self, model, found, passes, draws);
@@ -636,13 +706,14 @@ int64_t align_rest(struct align *self, const struct align_model *model, struct a
         note_pass(self, &self->nodes[i], passes);
     memset(self->likely, 0, counts_size(self));
     count_best(self, model, low, high, self->likely);
-    count_last_extras(self, high, self->likely);
+    count_extras(self, self->nodes[high].closure + 1, self->fed, self->likely);
     for (int32_t draw = 0; draw < ALIGN_DRAWS; draw++) {
         memset(self->drawn, 0, counts_size(self));
         high = draw_alive(self);
         count_drawn(self, model, low, high, 0, self->drawn);
-        count_last_extras(self, high, self->drawn);
+        count_extras(self, self->nodes[high].closure + 1, self->fed, self->drawn);
         add_draw(self, draw, draws);
     }
+    self->random = random; /* a look does not change what is drawn later */
     return align_pending(self);
 }

@@ -143,7 +143,7 @@ class Aligner:
     def feed(self, model: Model, closures: NDArray[Any]) -> NDArray[Any]:
         """``closures`` of dtype CLOSURE, in order of made_s. Returns dtype PASS."""
         room = np.empty(len(closures) + self.pending, dtype=PASS)
-        held = np.ascontiguousarray(closures)
+        held = np.ascontiguousarray(closures, dtype=CLOSURE)  # concatenating packs the fields
         settled = lib.align_feed(
             self._c, model.c, ffi.cast("struct align_closure *", ffi.from_buffer(held)), len(held),
             _passes(room), ffi.cast("int32_t *", ffi.from_buffer(self.draws)),

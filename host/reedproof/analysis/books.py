@@ -32,6 +32,9 @@ DEAD = 0.5
 SILENT = 0.1
 #: If more of the closures than this are left unexplained, the sheet describes another layout.
 STRANGE = 0.3
+#: Nobody lifts trains off the track more often than this, and than this share of the laps.
+MOVES_MAX, MOVES = 3, 0.1
+CHECK_ORDER = "check the order of its contacts in the sheet"
 
 PASSES, MISSED, EXTRA = range(3)
 
@@ -86,10 +89,11 @@ class Books:
         self._turns = np.zeros((contacts, 2), dtype=np.int64)  # on the contact; unseen, so on it or beyond
         self._blocks: dict[tuple[int, int], NDArray[np.int64]] = {}
         self._steps = [0] * len(chances.tracks)
+        self._moves = [0] * len(chances.tracks)
         self._left_s = [np.nan] * len(chances.tracks)  # when each train left its last station
         self._evidence: list[Evidence] = []
         self._evidence_counts: defaultdict[tuple[Kind, int], int] = defaultdict(int)
-        self._last_pass_counted = np.zeros(contacts, dtype=np.bool_)  # the last pass has a second closure
+        self._last_is_pass = np.zeros(contacts, dtype=np.bool_)  # the last closure was one
         self._closures = 0
         self._from_s = self._to_s = np.nan
 
@@ -157,10 +161,9 @@ class Books:
         for contact in np.unique(closures.contact):
             rows = np.flatnonzero(closures.contact == contact)
             second = ~is_pass[rows] & is_near[rows]
-            # Of several in a row only the first one counts; a pass between makes the next one count again.
-            before = np.concatenate([[self._last_pass_counted[contact]], second[:-1]])
-            self._doubled[contact] += int(np.sum(second & ~before))
-            self._last_pass_counted[contact] = second[-1]
+            after_pass = np.concatenate([[self._last_is_pass[contact]], is_pass[rows[:-1]]])
+            self._doubled[contact] += int(np.sum(second & after_pass))
+            self._last_is_pass[contact] = is_pass[rows[-1]]
 
     def _journeys(self, portion: Portion) -> Iterator[Journey]:
         for at, track in enumerate(self._tracks):
@@ -178,6 +181,7 @@ class Books:
 
     def _enter_journey(self, portion: Portion, journey: Journey, gaps: Sequence[Gap]) -> None:
         self._steps[journey.at] += int(journey.steps.sum())
+        self._moves[journey.at] += int(np.sum(journey.flags & MOVED > 0))
         note_times(self.seen, portion.chances, journey)
         skipped = _skipped(portion.chances, journey, self._tracks[journey.at], gaps)
         contacts = len(self._names)
@@ -352,10 +356,11 @@ class Books:
                 reasons[at] = "no route of the sheet goes over it"
         passes, missed = self._counts[:, PASSES], self._counts[:, MISSED]
         dead = {at for at in on_route if missed[at] > DEAD * max(passes[at], 1)}
+        elsewhere = {at for at in dead if self._counts[at, EXTRA] > DEAD * passes[at]}
         busy = passes - missed + self._counts[:, EXTRA]
         extras = self._counts[sorted(on_route), EXTRA].sum()
         total = extras + (passes - missed)[sorted(on_route)].sum()
-        for track, steps in zip(self._tracks, self._steps, strict=True):
+        for track, steps, moves in zip(self._tracks, self._steps, self._moves, strict=True):
             mine = {int(contact) for contact in track.contact}
             closing = [at for at in mine if busy[at] > SILENT * busy[list(mine)].max()]
             reason = ""
@@ -363,13 +368,15 @@ class Books:
                 reason = "it is alone on its route, where a missed pass looks like a slow lap"
             elif len(closing) < 2:
                 reason = "too few contacts of the route close to tell where the train was"
-            elif extras > STRANGE * total and total >= 20:
-                reason = "the closures do not follow the route; check the order of its contacts in the sheet"
+            elif (extras > STRANGE * total and total >= 20) or moves > MOVES_MAX + MOVES * steps / len(track):
+                reason = "the closures do not follow the route; " + CHECK_ORDER
             elif steps < 2 * len(track):
                 reason = "less than two laps were seen"
             for at in mine:
                 if reason:
                     reasons.setdefault(at, reason)
+                elif at in elsewhere:
+                    reasons.setdefault(at, "it closes, but not where the route has it; " + CHECK_ORDER)
                 elif at in dead and (why := self._why_unproved(track, at, dead)):
                     reasons.setdefault(at, why)
         return reasons

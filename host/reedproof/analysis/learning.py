@@ -28,7 +28,7 @@ STOOD_BEFORE = (0.05, 10.0)
 TIME_SD, TIME_SD_MIN, TIME_CASES = 0.25, 0.03, 4.0  # of the logarithm; a third more or less is 0.2
 TURN_SD = 1.0  # how long a train stays at the end of a shuttle
 LENGTH_SD, LENGTH_SD_MIN, LENGTH_CASES = 0.35, 0.08, 4.0
-#: A contact that closed less often than this share of what the others did tells nothing about its lengths.
+#: A contact that closed less often than this share of what the others did tells nothing of itself.
 SILENT = 0.2
 BIN_CASES = 8.0
 
@@ -119,13 +119,14 @@ def _is_turn(track: Track) -> NDArray[np.bool_]:
 
 def _guess_times(track: Track, closures: Closures) -> Floats:
     """Times from station to station: the lower quarter of the times from a closure of the one contact to the
-    next one of the other. Through contacts that never closed the time is shared out, by the sheet if it
+    next one of the other. Through contacts that hardly closed the time is shared out, by the sheet if it
     knows."""
     stations = len(track)
     made = {
         int(contact): closures.made_s[closures.contact == contact] for contact in np.unique(track.contact)
     }
-    alive = [at for at in range(stations) if len(made[int(track.contact[at])]) >= 2]
+    enough = max(1.0, SILENT * max(map(len, made.values())))  # strays of a dead contact tell nothing
+    alive = [at for at in range(stations) if len(made[int(track.contact[at])]) > enough]
     sheet_s = np.where(np.isfinite(track.time_s), track.time_s, np.nan)
     fallback = float(np.nanmean(sheet_s)) if np.isfinite(sheet_s).any() else 3.0
     mean_s = np.where(np.isfinite(sheet_s), sheet_s, fallback)

@@ -38,7 +38,7 @@ class Accountant:
 
     ``on_pass`` is given every pass once, when it is settled; ``finish`` settles the rest. Memory stays flat
     however long the run. Raises ValueError when the sheet has no route, or more trains than can be told
-    apart.
+    apart, and when it is fed after ``finish``.
     """
 
     def __init__(
@@ -55,11 +55,14 @@ class Accountant:
         self._chances: Chances | None = None
         self._line: _Line | None = None  # once it is learnt
         self._books: Books | None = None
+        self._finished: Account | None = None
 
     def add_gap(self, gap: Gap) -> None:
         self._gaps = sorted([*self._gaps, gap], key=lambda each: each.from_s)
 
     def feed(self, closures: Closures) -> None:
+        if self._finished is not None:
+            raise ValueError("the account is finished")
         if self._line is not None:
             self._settle(closures)
             return
@@ -69,6 +72,8 @@ class Accountant:
 
     def account(self) -> Account:
         """As of now: what is not settled is counted as it looks."""
+        if self._finished is not None:
+            return self._finished
         if self._line is not None:
             assert self._books is not None
             line, books = self._line, self._books.copy()
@@ -82,14 +87,17 @@ class Accountant:
         return books.account(draws)
 
     def finish(self) -> Account:
-        """The account of the whole run; every pass has been given out then."""
+        """The account of the whole run; every pass has been given out then, and nothing more can be fed."""
+        if self._finished is not None:
+            return self._finished
         if self._line is None:
             self._start()
         assert self._line is not None
         assert self._books is not None
         rest, draws = self._line.rest(self._known(), self._gaps)
         self._books.enter(rest, self._gaps, self._on_pass)
-        return self._books.account(draws)
+        self._finished = self._books.account(draws)
+        return self._finished
 
     @property
     def lengths_in_mm(self) -> bool:
@@ -137,7 +145,7 @@ class Accountant:
         for start in range(0, len(closures), PORTION):
             portion = self._line.feed(closures[start : start + PORTION], self._known(), self._gaps)
             self._books.enter(portion, self._gaps, self._on_pass)
-            if self._books.seen.lengths.sum() >= LEARN / 2:
+            if self._books.seen.passes.sum() >= LEARN / 2:
                 self._chances = learn(self._known(), self._books.seen)
                 self._books.seen.fade(FADE)
 
