@@ -16,6 +16,7 @@ from reedproof.store import Store
 def test_the_list() -> None:
     store_run(9)
     store_run(6, ended=False)
+    store_run(4, ended=False)
     store_run(3, ended=False, simulated=True)
     ran = run("runs")
     assert (ran.code, ran.err) == (0, "")
@@ -26,7 +27,8 @@ def test_the_list() -> None:
     assert [(row[0], *row[2:]) for row in rows] == [
         ("1", "3 h 05 min", "met", "9", ""),
         ("2", "6 s", "abandoned", "6", ""),
-        ("3", "3 s", "unfinished", "3", "simulated"),
+        ("3", "4 s", "unfinished", "4", ""),
+        ("4", "3 s", "unfinished", "3", "simulated"),
     ]
 
 

@@ -279,7 +279,12 @@ def test_boards_and_core_give_the_same_closures(tmp_path: Path) -> None:
         run_id = record_run(layout, store, start_s)
         found = Closures.join(list(store.closures(run_id, contacts)))
         run = store.run(run_id)
-    assert (run.outcome, run.simulated, run.seed, run.plan) == ("met", True, 3, {"laps": 8})
+    assert (run.outcome, run.simulated, run.seed, run.plan) == (
+        "met",
+        True,
+        3,
+        {"kind": "passes", "passes": 8},
+    )
     assert layout.truth() == straight.truth()
     assert expected(layout) == counted(found, sheet)
     assert found.contact.tolist() == wanted.contact.tolist()
