@@ -105,17 +105,18 @@ def whole(report: Report) -> None:
         start = time.perf_counter()
         for at in range(0, len(closures), 100_000):
             accountant.feed(closures[at : at + 100_000])
+        live_s = -time.perf_counter()
+        accountant.account()
+        live_s += time.perf_counter()
         found = accountant.finish()
-        whole_s = time.perf_counter() - start
+        whole_s = time.perf_counter() - start - live_s
     finally:
         Aligner.feed, Books.enter = feed, enter  # type: ignore[method-assign]
     assert found.closures == len(closures)
     report("account of 1 000 000 closures", whole_s, "s", "")
     for name, took_s in spent.items():
         report(f"of that, {name}", 100 * took_s / whole_s, "%", "")
-    start = time.perf_counter()
-    accountant.account()
-    report("the account once more, while the run goes on", time.perf_counter() - start, "s", "")
+    report("one account while the run goes on", live_s, "s", "")
 
 
 def run(report: Report) -> None:

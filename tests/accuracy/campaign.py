@@ -3,8 +3,8 @@
     python tests/accuracy/campaign.py [--runs N] [--jobs N] [PART OF A NAME ...]
 
 What counts most is "wrong": a contact's count is given as certain, and is not what happened. Exits with 1
-where the promise is not kept: of the runs of the kinds marked *, at least 95 in 100 have every contact right
-or say which they cannot tell, and no count that is given is off by more than one.
+where the promise is not kept: of the kinds marked *, at least 95 in 100 counts of a contact are given and are
+right, and none that is given is off by more than one. A good run has no wrong count at all.
 """
 
 from __future__ import annotations
@@ -108,7 +108,7 @@ def tell(name: str, results: Sequence[Result]) -> bool:
     good_runs = float(np.mean(~wrong.any(axis=1)))
     far = int((counted & (off > 1)).sum())
     promised = KINDS[name].is_promised
-    kept = not promised or (good_runs >= 0.95 and far == 0)
+    kept = not promised or (float(np.mean(counted & (off == 0))) >= 0.95 and far == 0)
     worst = [seed for seed in np.flatnonzero((counted & (off > 1)).any(axis=1)).tolist()][:5]
     print(
         f"{'*' if promised else ' '} {name:<42} {len(results):>5} {np.mean(off == 0):>8.2%}"

@@ -604,6 +604,38 @@ def test_effective_lengths_do_not_depend_on_the_speed() -> None:
     assert np.nanmedian(late) == pytest.approx(np.nanmedian(early), rel=0.06)
 
 
+def test_no_length_is_told_of_a_train_that_stood() -> None:
+    run = Trains(stands=0.05, missed=0.0, extra=0.0, laps=300).run(2)
+    given_out, _, _ = gather(run, sheet_of(6))
+    stood = run.closures.duration_ms > 3000
+    assert stood.sum() > 50
+    assert np.isnan(given_out.length[stood]).all()
+    assert np.nanmax(given_out.length) < 4 * np.nanmedian(given_out.length)
+
+
+def test_time_spent_turning_is_no_speed() -> None:
+    """At the ends of a shuttle the speed is that of the section, not of the way to the buffer and back."""
+    run = Trains(kind="shuttle", missed=0.0, extra=0.0, laps=200, sections_s=(1.0,) * 5).run(1)
+    given_out, _, _ = gather(run, sheet_of(6, "shuttle"))
+    ends = np.isin(given_out.contact, [0, 5])
+    assert np.nanmedian(given_out.length[ends]) == pytest.approx(
+        np.nanmedian(given_out.length[~ends]), rel=0.1
+    )
+
+
+def test_doubled_passes_across_portions(long_run: Run) -> None:
+    accountant = Accountant(sheet_of(6))
+    for start in range(0, len(long_run.closures), 300):
+        accountant.feed(long_run.closures[start : start + 300])
+    closed_s = np.sort(long_run.pass_s[~long_run.is_missed])
+    extra_s = np.sort(long_run.extra_s)
+    since_s = extra_s - closed_s[np.searchsorted(closed_s, extra_s) - 1]
+    found = accountant.finish()
+    told = [each for each in found.evidence if each.kind is Kind.DOUBLED]
+    assert sum(each.doubled for each in found.contacts) == len(told) > 400
+    assert abs(len(told) - int((since_s < 0.2).sum())) < 0.1 * len(told)
+
+
 def test_lengths_that_shrink_are_seen() -> None:
     run = Trains(missed=0.0, extra=0.0, spread=0.2, laps=400).run(1)
     closures = replace(run.closures)
