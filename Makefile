@@ -32,8 +32,8 @@ AVR_FLAGS := -std=gnu11 -Os -flto -fshort-enums -ffunction-sections -fdata-secti
 AVR_SOURCES := firmware/main.c $(C_SOURCES) $(wildcard firmware/boards/avr/*.[cS])
 AVR_HEADERS := $(wildcard firmware/*.h firmware/core/*.h firmware/boards/avr/*.h)
 
-.PHONY: help setup demo test check firmware images screens sizes bench mutants fuzz fuzz-corpus proofs \
-  format lint types warnings cppcheck clean
+.PHONY: help setup demo test check firmware images screens sizes bench soak accuracy mutants fuzz fuzz-corpus \
+  proofs format lint types warnings cppcheck clean
 
 help: ## this list
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -63,6 +63,12 @@ screens: setup ## puts what the program prints into README.md
 bench: $(VENV)/.ready-dev | avr-packages ## what is fast and how fast, as ratios measured in one run
 	@$(MAKE) --no-print-directory firmware
 	$(PYTHON) -m benchmarks
+
+soak: $(VENV)/.ready-dev ## kills the host 200 times at random on a real line: the store must equal the board
+	REEDPROOF_KILLS=200 $(PYTHON) -m pytest -q -s tests/endurance/test_kill.py
+
+accuracy: $(VENV)/.ready-dev ## how often the accounting of passes is right, over hundreds of simulated runs
+	PYTHONPATH=tests $(PYTHON) tests/accuracy/campaign.py
 
 format: $(VENV)/.ready-dev ## formats all sources
 	$(VENV)/bin/clang-format -i $(C_FILES)

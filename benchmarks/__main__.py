@@ -10,7 +10,7 @@ import sys
 
 from rich.console import Console
 
-from benchmarks import avr, host, storm
+from benchmarks import avr, host, passes, run, store, storm
 from reedproof.cli.common import table
 
 COMPARE = {"<=": float.__le__, ">=": float.__ge__}
@@ -33,6 +33,9 @@ def main() -> int:
     avr.run(report)
     storm.run(report)
     host.run(report)
+    passes.run(report)
+    store.run(report)
+    run.run(report)
     Console(width=110).print(rows)
     return 1 if missed else 0
 

@@ -23,7 +23,7 @@ CONTACTS = 6
 PLAINLY = 50_000
 
 
-def _sheet() -> Sheet:
+def sheet() -> Sheet:
     names = [f"c{n}" for n in range(CONTACTS)]
     return Sheet.model_validate(
         {
@@ -53,7 +53,7 @@ def trains(count: int, seed: int) -> Closures:
 
 
 def _learnt(closures: Closures) -> Chances:
-    accountant = Accountant(_sheet())
+    accountant = Accountant(sheet())
     accountant.feed(closures)
     return accountant._known()
 
@@ -101,7 +101,7 @@ def whole(report: Report) -> None:
     feed, enter = Aligner.feed, Books.enter
     Aligner.feed, Books.enter = timed("alignment", feed), timed("books", enter)  # type: ignore[method-assign]
     try:
-        accountant = Accountant(_sheet())
+        accountant = Accountant(sheet())
         start = time.perf_counter()
         for at in range(0, len(closures), 100_000):
             accountant.feed(closures[at : at + 100_000])

@@ -12,7 +12,9 @@ from tools.screens import ROOT, SCREENS, block
 from reedproof.cli import main
 
 README = (ROOT / "README.md").read_text()
-ENDS_WITH = {"demo": 0, "tune": 1, "sweep": 0}
+ENDS_WITH = {"demo": 0, "endure": 0, "report": 0, "tune": 1, "sweep": 0}
+#: What has to be in the store first.
+BEFORE = {"report": "endure"}
 #: Screens that are the same in every run.
 EXACT = {"tune", "sweep"}
 
@@ -23,6 +25,7 @@ def masked(text: str) -> list[str]:
     for line in text.splitlines():
         line = re.sub(r"\b[0-9a-f]{8}\b", "ID", line)
         line = re.sub(r"^data: .*", "data:", line)
+        line = re.sub(r"^store \S+:", "store:", line)
         line = re.sub(r"\d+", "0", line)
         line = re.sub(r"\S*[━╸╺─]+\S*", "-", line)
         lines.append(re.sub(r"\s+", " ", line).strip())
@@ -35,10 +38,12 @@ def stripped(text: str) -> list[str]:
 
 @pytest.mark.parametrize("name", SCREENS)
 def test_screen(name: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("sys.argv", ["reedproof", *SCREENS[name]])
     monkeypatch.chdir(ROOT)
-    with pytest.raises(SystemExit) as ended:
-        main.run()
+    for each in [BEFORE[name], name] if name in BEFORE else [name]:
+        capsys.readouterr()
+        monkeypatch.setattr("sys.argv", ["reedproof", *SCREENS[each]])
+        with pytest.raises(SystemExit) as ended:
+            main.run()
     assert ended.value.code == ENDS_WITH[name]
     shown = block(name).search(README)
     assert shown is not None

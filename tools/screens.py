@@ -7,6 +7,7 @@ A screen stands in a block after a comment that names it.
 from __future__ import annotations
 
 import json
+import os
 import re
 import subprocess
 import tempfile
@@ -14,9 +15,11 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 
-#: name -> arguments of the command, which runs in the project's folder
+#: name -> arguments of the command, which runs in the project's folder; all use one store, in this order
 SCREENS = {
     "demo": ["demo"],
+    "endure": ["endure", "host/reedproof/examples/fernhollow.toml", "--passes", "12"],
+    "report": ["report"],
     "tune": ["tune", "tests/golden/rocker-bounce.csv"],
     "sweep": [
         "replay",
@@ -33,23 +36,26 @@ def block(name: str) -> re.Pattern[str]:
     return re.compile(rf"(?<=<!-- screen: {name} -->\n```text\n)(.*?)(?=```)", re.DOTALL)
 
 
-def screen(arguments: list[str]) -> str:
-    with tempfile.TemporaryDirectory() as folder:
-        store = Path(folder) / "demo.sqlite"
-        command = [ROOT / ".venv" / "bin" / "reedproof", *arguments]
-        if arguments == ["demo"]:
-            command += ["--store", store]
-        printed = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False).stdout
-        printed = printed.replace(str(store), "demo.sqlite")
+def screen(arguments: list[str], store: Path) -> str:
+    printed = subprocess.run(
+        [ROOT / ".venv" / "bin" / "reedproof", *arguments],
+        cwd=ROOT,
+        env={**os.environ, "REEDPROOF_STORE": str(store)},
+        capture_output=True,
+        text=True,
+        check=False,
+    ).stdout
+    printed = printed.replace(str(store), store.name)
     return "\n".join(line.rstrip() for line in printed.strip("\n").splitlines()) + "\n"
 
 
 def main() -> None:
     readme = ROOT / "README.md"
     text = readme.read_text()
-    for name, arguments in SCREENS.items():
-        printed = screen(arguments)
-        text = block(name).sub(lambda _, printed=printed: printed, text, count=1)
+    with tempfile.TemporaryDirectory() as folder:
+        for name, arguments in SCREENS.items():
+            printed = screen(arguments, Path(folder) / "demo.sqlite")
+            text = block(name).sub(lambda _, printed=printed: printed, text, count=1)
     images = json.loads((ROOT / "host" / "reedproof" / "images" / "images.json").read_text())
     nano = images["images"]["nano"]
     sizes = f"{nano['flash_bytes']} bytes of flash and {nano['ram_bytes']} of RAM"

@@ -55,6 +55,9 @@ class OtherRun:
     def together(self) -> Counts:
         return sum(self.counts.values(), Counts(0, 0, 0))
 
+    def for_statement(self) -> EarlierRun:
+        return EarlierRun(self.run.id, self.run.outcome or "going on", self.counts)
+
 
 @dataclass(frozen=True)
 class Report:
@@ -266,13 +269,11 @@ def build(store: Store, run_id: int | None = None, progress: Progress | None = N
     drift = DriftWatch([contact.name for contact in sheet.contacts])
     accountant = _accountant(store, run, drift, progress)
     account = accountant.finish()
-    others = [
-        OtherRun(other, _counts(_accountant(store, other, None, progress).finish()))
-        for other in store.runs()
-        if other.layout == run.layout and other.simulated == run.simulated and other.id != run.id
-    ]
+    others = _others(store, run, progress)
     earlier = tuple(other for other in others if other.run.id < run.id)
-    boards, gaps = tuple(store.run_boards(run.id)), tuple(store.run_gaps(run.id))
+    boards = tuple(store.run_boards(run.id))
+    # A gap without length turned out to be none: the board had kept everything.
+    gaps = tuple(gap for gap in store.run_gaps(run.id) if gap.to_s != gap.from_s)
     return Report(
         run=run,
         sheet=sheet,
@@ -285,9 +286,7 @@ def build(store: Store, run_id: int | None = None, progress: Progress | None = N
             plan,
             stopped_as_planned=run.outcome in ("met", "failed"),
             hours=observed_s(boards, gaps) / 3600,
-            earlier=[
-                EarlierRun(other.run.id, other.run.outcome or "going on", other.counts) for other in earlier
-            ],
+            earlier=[other.for_statement() for other in earlier],
         ),
         drift=drift.result(),
         length_unit="mm" if accountant.lengths_in_mm else "ms",
@@ -318,6 +317,19 @@ def _accountant(store: Store, run: Run, drift: DriftWatch | None, progress: Prog
         if progress is not None and len(closures):
             progress(run.id, min(1.0, float(closures.made_s[-1] - run.started_s) / length_s))
     return accountant
+
+
+def _others(store: Store, run: Run, progress: Progress | None) -> list[OtherRun]:
+    return [
+        OtherRun(other, _counts(_accountant(store, other, None, progress).finish()))
+        for other in store.runs()
+        if other.layout == run.layout and other.simulated == run.simulated and other.id != run.id
+    ]
+
+
+def earlier_runs(store: Store, run: Run, progress: Progress | None = None) -> list[EarlierRun]:
+    """What a statement has to know of the runs on the same layout before this one, the abandoned ones too."""
+    return [other.for_statement() for other in _others(store, run, progress) if other.run.id < run.id]
 
 
 def _counts(account: Account) -> dict[str, Counts]:

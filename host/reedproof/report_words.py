@@ -39,12 +39,17 @@ def when(at_s: float) -> str:
 
 
 def how_long(seconds: float) -> str:
-    """93784 -> '1 d 2 h 3 min'."""
-    if seconds < 60:
-        return f"{seconds:.3g} s"
-    minutes = round(seconds / 60)
-    parts = {"d": minutes // 1440, "h": minutes // 60 % 24, "min": minutes % 60}
-    return " ".join(f"{count} {unit}" for unit, count in parts.items() if count)
+    """As one says it: 0.3 s, 42 s, 12 min, 3 h 05 min, 2 d 04 h."""
+    minutes = int(seconds // 60)
+    if seconds < 10:
+        return f"{seconds:.1f} s"
+    if minutes < 1:
+        return f"{seconds:.0f} s"
+    if minutes < 60:
+        return f"{minutes} min"
+    if minutes < 24 * 60:
+        return f"{minutes // 60} h {minutes % 60:02} min"
+    return f"{minutes // (24 * 60)} d {minutes // 60 % 24:02} h"
 
 
 def grouped(count: int) -> str:

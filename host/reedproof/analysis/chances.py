@@ -23,7 +23,7 @@ LONG = 5.0
 LAPS_MISSED = 2
 
 #: To be lifted off the track and put elsewhere; a run has too few cases to learn it from.
-MOVED = 1e-6
+MOVED = 1e-4
 
 #: Part of the spread that neighbouring sections have in common: a train that is slow here is slow there.
 TOGETHER = 0.3

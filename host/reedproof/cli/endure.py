@@ -40,11 +40,12 @@ from reedproof.analysis.statement import Counts, statement
 from reedproof.cli.common import JsonOption, StoreOption, console, table
 from reedproof.cli.find_boards import Finder, parse_ports
 from reedproof.cli.prove import show_identity
-from reedproof.cli.runs import lasted
 from reedproof.endurance import Endurance, Progress
 from reedproof.errors import ReedproofError
 from reedproof.layout import Sheet, read_sheet
 from reedproof.link import Link
+from reedproof.report import earlier_runs
+from reedproof.report_words import how_long
 from reedproof.sim.layout import VirtualLayout, board_id
 from reedproof.store import Store
 from reedproof.store_runs import Run
@@ -180,7 +181,7 @@ class Screen:
         keys = "p pauses or goes on, Ctrl-C stops" if self.has_keys else "Ctrl-C stops"
         title = f"run {self.run.id}, {self.run.layout}"
         lines = [
-            f"{title}: {state}{laps} laps in {lasted(progress.running_s)}; {keys}",
+            f"{title}: {state}{laps} laps in {how_long(progress.running_s)}; {keys}",
             time_left(self.plan, account, progress.running_s),
         ]
         away = [board for board in progress.boards if board.away]
@@ -198,7 +199,10 @@ class Screen:
                 rows.add_row(*self._cells(at))
             return rows
         # By hand: two tables side by side in 80 columns leave no room for the usual padding.
-        rows = Table(box=None, padding=(0, 1, 0, 0), pad_edge=False)
+        rows = Table(
+            box=None, padding=(0, 1, 0, 0), pad_edge=False,
+            caption="m/x: passes missed / extra closures; ?: cannot tell so far", caption_justify="left",
+        )  # fmt: skip
         for _ in range(2):
             rows.add_column("contact", no_wrap=True, overflow="ellipsis", width=15)
             for name, width in (("passes", 6), ("m/x", 6), ("at most", 7)):
@@ -231,7 +235,7 @@ class Screen:
         fault = progress.faults.get(at)
         return [
             name, f"{count.passes}{unsure}", f"{count.missed}{unsure}", f"{count.extra}{unsure}",
-            _percent(upper), "-" if seen_s is None else lasted(max(0.0, progress.now_s - seen_s)),
+            _percent(upper), "-" if seen_s is None else how_long(max(0.0, progress.now_s - seen_s)),
             " ".join(fault.names) if fault else "",
         ]  # fmt: skip
 
@@ -246,8 +250,10 @@ def time_left(plan: Plan, account: Account | None, running_s: float) -> str:
         slowest = min((count.passes for count in account.contacts), default=0)
         if slowest:
             hours = max(hours, passes / slowest * running_s / 3600)
-        return f"left: {passes} passes of a contact" + (f", about {lasted(3600 * hours)}" if slowest else "")
-    return f"left: {lasted(3600 * hours)}" if hours else "left: nothing"
+        return f"left: {passes} passes of a contact" + (
+            f", about {how_long(3600 * hours)}" if slowest else ""
+        )
+    return f"left: {how_long(3600 * hours)}" if hours else "left: nothing"
 
 
 # ---- keys and signals ----
@@ -477,7 +483,9 @@ def endure(
     The run ends by itself when its plan is met or cannot be met any more. `p` pauses, Ctrl-C stops; a run
     that was stopped, or killed, goes on with `reedproof endure --resume`. A board that is unplugged is a gap
     in the run, neither a miss nor a success, unless it kept what it saw. Boards of kind "virtual" run
-    simulated trains. Exits with 0 when the plan is met, else with 1. With --json every event is one line.
+    simulated trains. Pause before you lift a train off the track: put down a little further on, it looks as
+    if contacts had missed it. Exits with 0 when the plan is met, else with 1. With --json every event is one
+    line.
 
     Keep magnets away from children and implants, and count them. Power off before plugging, fuse the supply,
     and do not leave trains running unattended.
@@ -525,8 +533,10 @@ def endure(
             _listen(engine, screen, keys, stop, live, SIMULATED_STEP_S if simulated else STEP_S, json)
         running_s = screen.progress.running_s if screen.progress else 0.0
         outcome, account = engine.stop()
+        earlier = earlier_runs(kept, run)
     verdict = judge.verdict(account, running_s)
-    proved = statement(account, plan, stopped_as_planned=outcome in OUTCOME.values(), hours=running_s / 3600)
+    planned = outcome in OUTCOME.values()
+    proved = statement(account, plan, stopped_as_planned=planned, hours=running_s / 3600, earlier=earlier)
     if json:
         _say(
             "ended", run=run.id, outcome=outcome, running_s=running_s, laps=account.laps,
@@ -535,8 +545,9 @@ def endure(
     else:
         if screen.progress is not None:
             out.print(screen.final(account))
-        out.print(f"run {run.id}: {outcome} after {lasted(running_s)}", markup=False)
-        out.print(proved.sentence, markup=False, soft_wrap=True)
+        out.print(f"run {run.id}: {outcome} after {how_long(running_s)}", markup=False)
+        for said in (proved.sentence, *(f"note: {caution}" for caution in proved.cautions)):
+            out.print(said, markup=False, soft_wrap=True)
         if outcome == "stopped":
             out.print(f"go on with: reedproof endure --resume {run.id}")
     raise typer.Exit(0 if verdict is Verdict.MET else 1)

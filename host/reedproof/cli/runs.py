@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 
 from reedproof.cli.common import JsonOption, StoreOption, console, print_json, table
+from reedproof.report_words import how_long
 from reedproof.store import Store
 
 
@@ -38,21 +39,9 @@ def runs(store: StoreOption = None, json: JsonOption = False) -> None:
             str(run.id),
             run.layout,
             time.strftime("%Y-%m-%d %H:%M", time.localtime(run.started_s)),
-            "" if ended_s is None else lasted(ended_s - run.started_s),
+            "" if ended_s is None else how_long(ended_s - run.started_s),
             run.outcome or "unfinished",
             str(count),
             "simulated" if run.simulated else "",
         )
     console().print(rows if listed else "no runs yet; 'reedproof endure SHEET' makes one")
-
-
-def lasted(seconds: float) -> str:
-    """As one says it: 42 s, 12 min, 3 h 05 min, 2 d 04 h."""
-    minutes = int(seconds // 60)
-    if minutes < 1:
-        return f"{seconds:.0f} s"
-    if minutes < 60:
-        return f"{minutes} min"
-    if minutes < 24 * 60:
-        return f"{minutes // 60} h {minutes % 60:02} min"
-    return f"{minutes // (24 * 60)} d {minutes // 60 % 24:02} h"
