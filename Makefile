@@ -68,7 +68,7 @@ soak: $(VENV)/.ready-dev ## kills the host 200 times at random on a real line: t
 	REEDPROOF_KILLS=200 $(PYTHON) -m pytest -q -s tests/endurance/test_kill.py
 
 accuracy: $(VENV)/.ready-dev ## how often the accounting of passes is right, over hundreds of simulated runs
-	PYTHONPATH=tests $(PYTHON) tests/accuracy/campaign.py
+	PYTHONPATH=tests $(PYTHON) tests/accuracy/campaign.py && PYTHONPATH=tests $(PYTHON) tests/accuracy/bounds.py
 
 format: $(VENV)/.ready-dev ## formats all sources
 	$(VENV)/bin/clang-format -i $(C_FILES)
