@@ -1,4 +1,4 @@
-"""The whole way from the C core to the bounds, on simulated layouts; `make accuracy` does it a thousand times."""
+"""The whole way from the C core to the bounds, on simulated layouts. `make accuracy` does it 1000 times."""
 
 from __future__ import annotations
 
