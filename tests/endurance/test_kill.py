@@ -24,7 +24,8 @@ from virtual_lines import make_board, rows
 
 SEED = 41
 KILLS = int(os.environ.get("REEDPROOF_KILLS", "20"))
-EVERY_US = 110_000  # 64 records are kept for three and a half seconds: longer than it takes to start again
+#: 64 records are kept for eight seconds then: longer than it takes to start again, on a busy machine too.
+EVERY_US = 250_000
 INPUTS = 8
 LIMIT_S = 30.0
 
