@@ -20,7 +20,8 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from analysis.trains import Trains, sheet_of
+from analysis.trains import Trains
+from analysis.trains import sheet_of as trains_sheet
 from cli.command import PATIENCE_S, PROGRAM, PluggedBoard, Ran, plain, run, start
 from reedproof.analysis.account import Account, ContactCount, Status
 from reedproof.analysis.passes import Accountant
@@ -115,6 +116,18 @@ def test_a_new_run_abandons_an_unfinished_one(sheet: str) -> None:
     assert "run 1 of this layout was unfinished: it counts as abandoned from now on" in ran.out
     with Store() as store:
         assert [one.outcome for one in store.runs()] == ["abandoned", "met"]
+
+
+def test_a_simulated_run_that_is_unfinished_is_not_said_to_be_abandoned_by_a_real_one(tmp_path: Path) -> None:
+    layout = trains_sheet(6)
+    out = Console(file=io.StringIO(), width=200)
+    with Store(tmp_path / "store.sqlite") as store:
+        store.begin_run(0.0, layout.model_dump(mode="json"), {}, simulated=True)
+        endure_module._begin(store, layout, PassesPlan(5), False, out)
+        assert [one.outcome for one in store.runs()] == [None, None]
+        assert out.file.getvalue() == ""
+        endure_module._begin(store, layout, PassesPlan(5), False, out)
+    assert "run 2 of this layout was unfinished" in out.file.getvalue()
 
 
 def test_stopped_and_resumed(sheet: str) -> None:
@@ -276,7 +289,7 @@ def test_what_may_be_missed_does_not_end_a_run() -> None:
 @pytest.mark.parametrize("seed", range(3))
 def test_a_claim_does_not_fail_in_the_first_laps_of_a_shuttle(seed: int) -> None:
     """The first closures at its end can be read as one pass or as two, one of them missed."""
-    judge, accountant = Judge(FixedClaim(0.99, 0.95, 6)), Accountant(sheet_of(6, "shuttle"))
+    judge, accountant = Judge(FixedClaim(0.99, 0.95, 6)), Accountant(trains_sheet(6, "shuttle"))
     closures = Trains(kind="shuttle", laps=10, missed=0.0, extra=0.0, turns_on_contact=0.3).run(seed).closures
     for at in range(0, len(closures), 2):
         accountant.feed(closures[at : at + 2])

@@ -388,7 +388,7 @@ def _tell_room(store: Store, out: Console) -> None:
 
 def _begin(store: Store, sheet: Sheet, plan: Plan, simulated: bool, out: Console) -> Run:
     for run in store.runs():
-        if run.layout == sheet.layout.name and run.outcome is None:
+        if run.layout == sheet.layout.name and run.outcome is None and run.simulated == simulated:
             out.print(
                 f"run {run.id} of this layout was unfinished: it counts as abandoned from now on, and "
                 "stays in the store and in reports",
