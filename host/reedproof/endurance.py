@@ -529,8 +529,6 @@ class Endurance:
                 self._happened += seat.listen(left_s)
                 if not seat.link.is_up:
                     break
-                if not seat.link.is_up:
-                    break
 
     def _end_pause(self) -> None:
         """It ends once every board that is there has told its next number."""

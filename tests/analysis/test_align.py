@@ -416,6 +416,34 @@ def test_what_never_gets_clear_is_cut_off() -> None:
     assert 600 < most < 1600
 
 
+@pytest.mark.parametrize("rattles", [256, 300, 1500])
+def test_extra_closures_were_handed_out_before_anything_was_unclear(rattles: int) -> None:
+    """A contact on no route rattles before two trains come that nothing tells apart: all explanations meet
+    before closures that were handed out already. What follows is explained as if they had not been."""
+    pair = np.repeat(RUN[:900], 2)
+    rattle = np.zeros(rattles, dtype=CLOSURE)
+    rattle["made_s"] = rattle["depart_s"] = pair["made_s"][0] - np.arange(rattles, 0, -1)
+    rattle["contact"], rattle["extra"] = 6, -1.0
+    model = model_of([TRAIN, TRAIN], keep=18.0, contacts=7, is_timed=False)
+
+    def explained(parts: Sequence[NDArray[np.void]]) -> tuple[NDArray[np.bool_], float]:
+        aligner = Aligner(7)
+        passes, fed = [], 0
+        for part in parts:
+            passes.append(aligner.feed(model, part))
+            fed += len(part)
+            rest, _ = aligner.rest(model)
+            assert len(rest) == aligner.pending
+            assert sum(map(len, passes)) + aligner.pending == fed
+        return np.concatenate([*passes, rest])["train"] >= 0, aligner.best
+
+    is_pass, best = explained([rattle[:256], rattle[256:], *np.split(pair, 9)])
+    alone, alone_best = explained(np.split(pair, 9))
+    assert not is_pass[:rattles].any()
+    assert is_pass[rattles:].sum() == alone.sum()
+    assert best == pytest.approx(alone_best - rattles)
+
+
 def resident_bytes() -> int:
     return int(Path("/proc/self/statm").read_text().split()[1]) * resource.getpagesize()
 

@@ -16,6 +16,8 @@ from reedproof.analysis.account import Account, ContactCount, Kind, Status
 from reedproof.analysis.books import Passes
 from reedproof.analysis.closures import Closures, Gap
 from reedproof.analysis.passes import LEARN, Accountant, account
+from reedproof.analysis.plans import PassesPlan
+from reedproof.analysis.statement import Flag, statement
 from reedproof.layout import Sheet
 from strategies import examples
 
@@ -197,6 +199,26 @@ def test_one_contact_only() -> None:
     assert found.contacts[0].status is Status.CANNOT_TELL
     assert "alone on its route" in found.contacts[0].reason
     assert found.contacts[0].missed_range[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("really", "in_the_sheet"),
+    [
+        pytest.param(Trains(contacts=1, missed=0.8, laps=600), sheet_of(1), id="alone, most passes missed"),
+        pytest.param(Trains(contacts=6, missed=0.1), sheet_of(6, "shuttle"), id="a loop, not a shuttle"),
+    ],
+)
+def test_nothing_is_proved_where_passes_cannot_be_told(really: Trains, in_the_sheet: Sheet) -> None:
+    """Found most probable are far fewer misses than there were: four laps look like a slow one."""
+    run = really.run(1)
+    found = account(in_the_sheet, [run.closures])
+    assert_adds_up(found)
+    pairs = zip(found.contacts, run.truth, strict=True)
+    assert any(each.missed / each.passes < truth[1] / truth[0] / 5 for each, truth in pairs)
+    for told in statement(found, PassesPlan(10), stopped_as_planned=True).contacts:
+        assert Flag.CANNOT_TELL in told.flags
+        assert told.alone.miss_upper == 1
+        assert told.sentence.startswith("Nothing was proved")
 
 
 @pytest.mark.parametrize("order", [[0, 3, 1, 4, 2, 5], [5, 4, 3, 2, 1, 0], [0, 2, 1, 3, 5, 4]])

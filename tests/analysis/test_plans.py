@@ -182,12 +182,11 @@ def test_verdicts_at_their_limits() -> None:
 
 
 def test_the_layout_meets_what_each_contact_meets() -> None:
-    plan = FixedClaim(0.99, 0.95, 3)
-    enough = plan.passes
-    assert enough == 408  # ln(0.05 / 3) / ln 0.99
-    assert plan.verdict_of_all([(enough, 0)] * 3, 1) is Verdict.MET
-    assert plan.verdict_of_all([(enough, 0), (enough - 1, 0), (enough, 0)], 1) is Verdict.CONTINUE
-    assert plan.verdict_of_all([(enough, 0), (enough - 1, 0), (enough, 1)], 1) is Verdict.FAILED
+    met, failed, goes_on = Verdict.MET, Verdict.FAILED, Verdict.CONTINUE
+    assert FixedClaim(0.99, 0.95, 3).passes == 408  # ln(0.05 / 3) / ln 0.99
+    assert Verdict.of_all([met, met, met]) is met
+    assert Verdict.of_all([met, goes_on, met]) is goes_on
+    assert Verdict.of_all([met, goes_on, failed]) is failed
 
 
 def test_the_chance_to_get_through_is_told_before() -> None:

@@ -209,8 +209,22 @@ def test_where_it_cannot_be_told_the_worst_is_taken() -> None:
         "missed and 4 extra closures" in told.notes
     )
     assert Counts.of(cannot_tell((3, 30), (0, 10), (0, 0))) == Counts(10, 10, 0)
-    plan = FixedClaim(0.99, 0.95, 1)
-    assert of(cannot_tell((400, 420), (0, 1), (0, 0)), plan=plan).verdict is Verdict.FAILED
+
+
+@pytest.mark.parametrize(
+    ("passes", "missed", "verdict"),
+    [
+        ((400, 420), (0, 1), Verdict.CONTINUE),  # may be met or failed
+        ((400, 420), (0, 0), Verdict.MET),
+        ((290, 420), (0, 0), Verdict.CONTINUE),  # 299 are needed
+        ((400, 420), (1, 2), Verdict.FAILED),
+    ],
+)
+def test_a_claim_is_met_by_the_worst_and_failed_by_the_best(
+    passes: tuple[int, int], missed: tuple[int, int], verdict: Verdict
+) -> None:
+    told = of(cannot_tell(passes, missed, (0, 0)), plan=FixedClaim(0.99, 0.95, 1))
+    assert told.verdict is told.contacts[0].verdict is verdict
 
 
 def test_beginning_again_is_told_and_all_runs_are_taken_together() -> None:

@@ -13,14 +13,18 @@ import struct
 import subprocess
 import termios
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from rich.console import Console
 
+from analysis.trains import Trains
+from analysis.trains import sheet_of as trains_sheet
 from cli.command import PATIENCE_S, PROGRAM, PluggedBoard, Ran, plain, run, start
 from reedproof.analysis.account import Account, ContactCount, Status
+from reedproof.analysis.passes import Accountant
 from reedproof.analysis.plans import FixedClaim, HoursPlan, PassesPlan, SequentialClaim
 from reedproof.cli import endure as endure_module
 from reedproof.cli.endure import Judge, Screen, make_plan, time_left
@@ -112,6 +116,18 @@ def test_a_new_run_abandons_an_unfinished_one(sheet: str) -> None:
     assert "run 1 of this layout was unfinished: it counts as abandoned from now on" in ran.out
     with Store() as store:
         assert [one.outcome for one in store.runs()] == ["abandoned", "met"]
+
+
+def test_a_simulated_run_that_is_unfinished_is_not_said_to_be_abandoned_by_a_real_one(tmp_path: Path) -> None:
+    layout = trains_sheet(6)
+    out = Console(file=io.StringIO(), width=200)
+    with Store(tmp_path / "store.sqlite") as store:
+        store.begin_run(0.0, layout.model_dump(mode="json"), {}, simulated=True)
+        endure_module._begin(store, layout, PassesPlan(5), False, out)
+        assert [one.outcome for one in store.runs()] == [None, None]
+        assert out.file.getvalue() == ""
+        endure_module._begin(store, layout, PassesPlan(5), False, out)
+    assert "run 2 of this layout was unfinished" in out.file.getvalue()
 
 
 def test_stopped_and_resumed(sheet: str) -> None:
@@ -256,7 +272,34 @@ def test_a_verdict_has_to_stand() -> None:
     assert [judge(account_of(5), 0.0) for _ in range(2)] == [None, "met"]
 
 
+def unsure_of(passes: tuple[int, int], missed: tuple[int, int]) -> Account:
+    account = account_of(passes[1], missed[0])
+    count = replace(
+        account.contacts[0], status=Status.CANNOT_TELL, reason="why", passes_range=passes, missed_range=missed
+    )
+    return replace(account, contacts=(count,))
+
+
+def test_what_may_be_missed_does_not_end_a_run() -> None:
+    judge = Judge(FixedClaim(0.9, 0.9, 1, 0))
+    assert [judge(unsure_of((5, 6), (0, 1)), 0.0) for _ in range(5)] == [None] * 5
+    assert [judge(unsure_of((50, 60), (1, 2)), 0.0) for _ in range(3)] == [None, None, "failed"]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_claim_does_not_fail_in_the_first_laps_of_a_shuttle(seed: int) -> None:
+    """The first closures at its end can be read as one pass or as two, one of them missed."""
+    judge, accountant = Judge(FixedClaim(0.99, 0.95, 6)), Accountant(trains_sheet(6, "shuttle"))
+    closures = Trains(kind="shuttle", laps=10, missed=0.0, extra=0.0, turns_on_contact=0.3).run(seed).closures
+    for at in range(0, len(closures), 2):
+        accountant.feed(closures[at : at + 2])
+        assert judge(accountant.account(), 0.0) is None, f"after {at + 2} closures"
+
+
 def test_time_left() -> None:
+    assert time_left(PassesPlan(100), unsure_of((25, 100), (0, 0)), 3600).startswith("left: 75 passes")
+    claim = FixedClaim(0.9, 0.9, 1, 0)
+    assert time_left(claim, unsure_of((100, 100), (0, 1)), 3600) == "left: to tell what happened at c"
     assert (
         time_left(PassesPlan(100), account_of(25), 3600) == "left: 75 passes of a contact, about 3 h 00 min"
     )

@@ -51,7 +51,8 @@ class ContactCount:
     those outside of any. ``unobserved`` passes fell into gaps and are in none of these numbers.
 
     The ``_range`` pairs are the least and the most that the data allows; for ``COUNTED`` they say how sure
-    the number is, for ``CANNOT_TELL`` they stand instead of it, and ``reason`` says why.
+    the number is, for ``CANNOT_TELL`` they stand instead of it, and ``reason`` says why. Where the layout is
+    why, all of the passes may have been missed.
     """
 
     contact: str

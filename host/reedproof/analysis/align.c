@@ -589,11 +589,14 @@ static void explain(struct align *self, const struct align_model *model, int32_t
     }
 }
 
-/* All up to where all explanations meet last; where there is but one, also what came after. */
+/* All up to where all explanations meet last; where there is but one, also what came after. That
+ * may have been handed out already, beyond where they meet now. */
 static int64_t explain_common(struct align *self, const struct align_model *model, int32_t found,
                               struct align_pass *passes, int32_t *draws) {
     int64_t count = self->alive_count == 1 ? align_pending(self)
                                            : self->nodes[self->meets[0]].closure + 1 - self->first;
+    if (count < 0)
+        count = 0;
     for (int64_t i = 0; i < count; i++)
         passes[i] = (struct align_pass){.before = -1, .train = -1};
     for (int32_t i = 0; i + 1 < found; i++)
@@ -652,7 +655,7 @@ static int64_t settle(struct align *self, const struct align_model *model,
     int32_t found = find_meets(self, INFINITY);
     if (found < 0)
         return -1;
-    if (self->fed - self->nodes[self->meets[0]].closure > PENDING_MAX && self->alive_count > 1) {
+    if (align_pending(self) >= PENDING_MAX && self->alive_count > 1) {
         drop_others(self, force_meet(self, model->keep));
         found = find_meets(self, INFINITY);
     }

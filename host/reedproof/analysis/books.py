@@ -308,8 +308,8 @@ class Books:
             for column, count in enumerate((passes, missed, extra))
         ]
         on_it, unseen = self._turns[at].tolist()
-        if reason:
-            ranges[MISSED][0] = 0
+        if reason:  # any of its passes may have been another one, or none
+            ranges[MISSED] = [0, ranges[PASSES][1]]
             ranges[PASSES][0] = passes - missed
         elif on_it and unseen:
             ranges[MISSED][0] -= unseen

@@ -27,6 +27,15 @@ class Verdict(enum.Enum):
     MET = "met"
     FAILED = "failed"  # cannot be met any more
 
+    @staticmethod
+    def of_all(verdicts: Iterable[Verdict]) -> Verdict:
+        """Of all contacts together: met when all meet it, failed when one cannot any more."""
+        found = set(verdicts)
+        for first in (Verdict.FAILED, Verdict.CONTINUE):
+            if first in found:
+                return first
+        return Verdict.MET
+
 
 @dataclass(frozen=True)
 class Left:
@@ -51,14 +60,6 @@ class Plan(ABC):
     @abstractmethod
     def describe(self) -> str:
         """One plain sentence."""
-
-    def verdict_of_all(self, counts: Iterable[tuple[int, int]], hours: float) -> Verdict:
-        """Of (passes, missed) of every contact: met when all meet it, failed when one cannot any more."""
-        verdicts = {self.verdict(passes, missed, hours) for passes, missed in counts}
-        for first in (Verdict.FAILED, Verdict.CONTINUE):
-            if first in verdicts:
-                return first
-        return Verdict.MET
 
     def as_dict(self) -> dict[str, Any]:
         return {"kind": self.kind, **asdict(self)}

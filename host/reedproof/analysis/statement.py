@@ -60,6 +60,23 @@ class Counts:
         passes, missed = count.passes_range[0], count.missed_range[1]
         return cls(max(passes, missed), missed, count.extra_range[1])
 
+    @classmethod
+    def best_of(cls, count: ContactCount) -> Counts:
+        """As counted, or the best that the data allows."""
+        if count.status is Status.COUNTED:
+            return cls.of(count)
+        return cls(count.passes_range[1], count.missed_range[0], count.extra_range[0])
+
+
+def verdict_of(plan: Plan, count: ContactCount, hours: float) -> Verdict:
+    """Where the count cannot be told, a plan is met only if the worst that the data allows meets it, and
+    failed only if the best fails it: more passes may tell."""
+    worst, best = Counts.of(count), Counts.best_of(count)
+    verdict = plan.verdict(worst.passes, worst.missed, hours)
+    if verdict is Verdict.FAILED and plan.verdict(best.passes, best.missed, hours) is not Verdict.FAILED:
+        return Verdict.CONTINUE
+    return verdict
+
 
 @dataclass(frozen=True)
 class EarlierRun:
@@ -222,7 +239,7 @@ def statement(
         max((contact.at_once.miss_upper for contact in contacts), default=1.0),
         max((contact.at_once.extra_upper for contact in contacts), default=math.inf),
     )
-    verdict = plan.verdict_of_all(((c.counts.passes, c.counts.missed) for c in contacts), hours)
+    verdict = Verdict.of_all(contact.verdict for contact in contacts)
     return Statement(
         confidence=confidence,
         plan=plan,
@@ -249,7 +266,7 @@ def _contact_statement(
     each: float,
 ) -> ContactStatement:
     counts = Counts.of(count)
-    verdict = plan.verdict(counts.passes, counts.missed, hours)
+    verdict = verdict_of(plan, count, hours)
     # A contact that has not come to its end was cut off by another one.
     fixed = (
         stopped_as_planned and isinstance(plan, PassesPlan | FixedClaim) and verdict is not Verdict.CONTINUE

@@ -36,7 +36,7 @@ from reedproof.analysis.plans import (
     parse_claim,
     plan_from_dict,
 )
-from reedproof.analysis.statement import Counts, statement
+from reedproof.analysis.statement import Counts, statement, verdict_of
 from reedproof.cli.common import JsonOption, StoreOption, console, table
 from reedproof.cli.find_boards import Finder, parse_ports
 from reedproof.cli.prove import show_identity
@@ -130,8 +130,10 @@ class Judge:
         return OUTCOME.get(verdict) if self._stood >= STANDS else None
 
     def verdict(self, account: Account | None, running_s: float) -> Verdict:
-        counts = [Counts(0, 0, 0)] if account is None else [Counts.of(count) for count in account.contacts]
-        return self.plan.verdict_of_all(((one.passes, one.missed) for one in counts), running_s / 3600)
+        hours = running_s / 3600
+        if account is None:
+            return self.plan.verdict(0, 0, hours)
+        return Verdict.of_all(verdict_of(self.plan, count, hours) for count in account.contacts)
 
 
 # ---- the screen ----
@@ -244,7 +246,10 @@ def time_left(plan: Plan, account: Account | None, running_s: float) -> str:
     """How far it is to the end of the plan, if nothing more is missed."""
     if account is None:
         return plan.describe()
-    left = [plan.left(c.passes, c.missed, running_s / 3600) for c in map(Counts.of, account.contacts)]
+    unsure = [count for count in account.contacts if count.status is Status.CANNOT_TELL]
+    counts = [(c.passes, c.missed) for c in account.contacts if c.status is Status.COUNTED]
+    counts += [(c.passes_range[0], c.missed_range[0]) for c in unsure]
+    left = [plan.left(passes, missed, running_s / 3600) for passes, missed in counts]
     passes, hours = max(one.passes for one in left), max(one.hours for one in left)
     if passes:
         slowest = min((count.passes for count in account.contacts), default=0)
@@ -253,7 +258,9 @@ def time_left(plan: Plan, account: Account | None, running_s: float) -> str:
         return f"left: {passes} passes of a contact" + (
             f", about {how_long(3600 * hours)}" if slowest else ""
         )
-    return f"left: {how_long(3600 * hours)}" if hours else "left: nothing"
+    if hours:
+        return f"left: {how_long(3600 * hours)}"
+    return f"left: to tell what happened at {unsure[0].contact}" if unsure else "left: nothing"
 
 
 # ---- keys and signals ----
@@ -381,7 +388,7 @@ def _tell_room(store: Store, out: Console) -> None:
 
 def _begin(store: Store, sheet: Sheet, plan: Plan, simulated: bool, out: Console) -> Run:
     for run in store.runs():
-        if run.layout == sheet.layout.name and run.outcome is None:
+        if run.layout == sheet.layout.name and run.outcome is None and run.simulated == simulated:
             out.print(
                 f"run {run.id} of this layout was unfinished: it counts as abandoned from now on, and "
                 "stays in the store and in reports",
