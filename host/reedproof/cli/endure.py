@@ -47,7 +47,7 @@ from reedproof.link import Link
 from reedproof.report import earlier_runs
 from reedproof.report_words import how_long
 from reedproof.sim.layout import VirtualLayout, board_id
-from reedproof.store import Store
+from reedproof.store import BYTES_PER_CLOSURE, Store
 from reedproof.store_runs import Run
 
 CLAIM = "0.999@0.95"
@@ -55,8 +55,6 @@ STEP_S = 0.1
 SIMULATED_STEP_S = 2.0  # between two looks at the keyboard and the account; some milliseconds
 REFRESH_S = 0.5
 ROWS_WIDE = 13  # more contacts stand in two columns, with less of each, to fit a small terminal
-#: What a closure takes in an SQLite store, with its share of everything else. Measured, rounded up.
-BYTES_PER_CLOSURE = 80
 OUTCOME = {Verdict.MET: "met", Verdict.FAILED: "failed"}
 #: A verdict has to stand for so many accounts: what the newest closures mean may change with the next ones.
 STANDS = 3
