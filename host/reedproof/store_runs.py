@@ -122,7 +122,9 @@ class RunStore:
         still_in = (run_boards.c.run_id == run_id) & run_boards.c.last_number.is_(None)
         last_number = func.coalesce(newest, run_boards.c.first_number - 1)
         connection.execute(run_boards.update().where(still_in).values(last_number=last_number))
-        connection.execute(runs.update().where(runs.c.id == run_id).values(ended_s=ended_s, outcome=outcome))
+        # What another program said of it in the meantime stands: a run that was abandoned is not met later.
+        going_on = (runs.c.id == run_id) & runs.c.outcome.is_(None)
+        connection.execute(runs.update().where(going_on).values(ended_s=ended_s, outcome=outcome))
 
     def reopen_run(self, run_id: int) -> None:
         """A run that was stopped, or broke off, goes on. Raises StoreError when it is over."""

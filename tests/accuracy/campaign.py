@@ -57,7 +57,7 @@ KINDS: dict[str, Kind] = dict(
     "loop, 2 magnets": Kind(Trains(magnets=2), True, TWO_MAGNETS),
     "loop, faster by half": Kind(Trains(faster=1.5), True),
     "loop, halts": Kind(Trains(halts=0.01), True),
-    "loop, stands on contacts": Kind(Trains(stands=0.01), True),
+    "loop, stands on contacts": Kind(Trains(stands=0.01)),
     "loop, a dead contact": Kind(Trains(missed=(0.05, 1.0, 0.05, 0.05, 0.05, 0.05))),
     "loop, 20 % missed": Kind(Trains(missed=0.2)),
     "loop, 20 % missed and extra": Kind(Trains(missed=0.2, extra=0.2)),

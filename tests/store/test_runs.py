@@ -107,6 +107,8 @@ def test_an_unfinished_run_is_abandoned_when_another_is_begun(store: Store) -> N
         (second, None, None),
     ]  # fmt: skip
     store.add(boot_id, closure(2, 1, 150.0))
+    store.end_run(first, 160.0, "met")
+    assert store.run(first).outcome == "abandoned"
     assert store.closures_of_run(first) == 1
     assert store.run_boards(first)[0].last_number == 1
     with pytest.raises(StoreError, match=r"run 1 is over \(abandoned\)"):

@@ -30,6 +30,9 @@ SURE = 0.95
 DEAD = 0.5
 #: A contact that closes less often than this share of the busiest one of its route is silent.
 SILENT = 0.1
+#: After a gap that hid all of its route a train begins anew, and what was missed beside the gap is not seen.
+#: More often than a few times, and once in so many laps, that makes what is left look too good.
+ANEW_MAX, ANEW_LAPS = 2, 20
 #: If more of the closures than this are left unexplained, the sheet describes another layout.
 STRANGE = 0.3
 #: Nobody lifts trains off the track more often than this, and than this share of the laps.
@@ -90,6 +93,7 @@ class Books:
         self._blocks: dict[tuple[int, int], NDArray[np.int64]] = {}
         self._steps = [0] * len(chances.tracks)
         self._moves = [0] * len(chances.tracks)
+        self._anew = [0] * len(chances.tracks)  # times a train began anew after a gap
         self._left_s = [np.nan] * len(chances.tracks)  # when each train left its last station
         self._evidence: list[Evidence] = []
         self._evidence_counts: defaultdict[tuple[Kind, int], int] = defaultdict(int)
@@ -181,6 +185,7 @@ class Books:
 
     def _enter_journey(self, portion: Portion, journey: Journey, gaps: Sequence[Gap]) -> None:
         self._steps[journey.at] += int(journey.steps.sum())
+        self._anew[journey.at] += int(np.sum((journey.flags & GAPPED > 0) & (journey.steps == 0)))
         self._moves[journey.at] += int(np.sum(journey.flags & MOVED > 0))
         note_times(self.seen, portion.chances, journey)
         skipped = _skipped(portion.chances, journey, self._tracks[journey.at], gaps)
@@ -360,7 +365,8 @@ class Books:
         busy = passes - missed + self._counts[:, EXTRA]
         extras = self._counts[sorted(on_route), EXTRA].sum()
         total = extras + (passes - missed)[sorted(on_route)].sum()
-        for track, steps, moves in zip(self._tracks, self._steps, self._moves, strict=True):
+        for track, steps, moves, anew in zip(self._tracks, self._steps, self._moves, self._anew, strict=True):
+            laps = steps / len(track)
             mine = {int(contact) for contact in track.contact}
             closing = [at for at in mine if busy[at] > SILENT * busy[list(mine)].max()]
             reason = ""
@@ -368,10 +374,12 @@ class Books:
                 reason = "it is alone on its route, where a missed pass looks like a slow lap"
             elif len(closing) < 2:
                 reason = "too few contacts of the route close to tell where the train was"
-            elif (extras > STRANGE * total and total >= 20) or moves > MOVES_MAX + MOVES * steps / len(track):
+            elif (extras > STRANGE * total and total >= 20) or moves > MOVES_MAX + MOVES * laps:
                 reason = "the closures do not follow the route; " + CHECK_ORDER
-            elif steps < 2 * len(track):
+            elif laps < 2:
                 reason = "less than two laps were seen"
+            elif anew > ANEW_MAX + laps / ANEW_LAPS:
+                reason = f"{anew} gaps hid all of the route, and what was missed beside them is not seen"
             for at in mine:
                 if reason:
                     reasons.setdefault(at, reason)
