@@ -135,8 +135,10 @@ class _Seat:
             "inputs": {str(number): one._asdict() for number, one in sorted(inputs.items())},
         }
 
-    def take_part(self, before: RunBoard | None, gaps: Sequence[RunGap]) -> None:
-        """``before``: where it left the run, and ``gaps`` what is known of its gaps."""
+    def take_part(self, before: RunBoard | None, joined_s: float | None, gaps: Sequence[RunGap]) -> None:
+        """``before``: where it left the run, ``joined_s``: when it first came to it, and ``gaps`` what is
+        known of its gaps."""
+        self._joined_s = joined_s
         if before is not None:
             self._remember(before, gaps)
         run, link = self._run, self.link
@@ -146,7 +148,6 @@ class _Seat:
         self.boot_id = before.boot_id
         self.through_s = before.heard_s
         self.is_joined = before.last_number is None
-        self._joined_s = before.from_s
         self._samples_lost = self._run.store.samples_lost(before.boot_id)
         self.next_number = before.first_number
         newer = [gap for gap in gaps if gap.to_s is None or gap.to_s > before.heard_s]
@@ -395,7 +396,9 @@ class Endurance:
         self._gaps: dict[int, _OpenGap] = {}
         self._outcome: str | None = None
         self._account: Account | None = None
-        before = {board.name: board for board in store.run_boards(run.id)}  # the newest boot of each
+        stretches = store.run_boards(run.id)
+        before = {board.name: board for board in stretches}  # the newest of each
+        joined_s = {board.name: board.from_s for board in reversed(stretches)}  # the first of each
         heard_s = max((board.heard_s for board in before.values()), default=-math.inf)
         self.live = LiveAccount(store, run.id, self.sheet, self.contacts, self._all_gaps, heard_s)
         # One clock for all boards, which nobody sets. Simulated boards share a time, which goes on where it
@@ -412,7 +415,8 @@ class Endurance:
         gaps = store.run_gaps(run.id)
         self._take_up(run, gaps, before)
         for seat in self._seats:
-            seat.take_part(before.get(seat.name), [gap for gap in gaps if gap.board == seat.name])
+            mine = [gap for gap in gaps if gap.board == seat.name]
+            seat.take_part(before.get(seat.name), joined_s.get(seat.name), mine)
 
     def _take_up(self, run: Run, gaps: Sequence[RunGap], before: Mapping[str, RunBoard]) -> None:
         """What the store knows of gaps: those that are over for the time observed, open ones to be ended."""

@@ -160,12 +160,35 @@ def test_stopped_and_resumed(sheet: str) -> None:
         assert {gap.kind for gap in store.run_gaps(1)} == {"paused"}
 
 
+def test_a_killed_run_of_simulated_trains_goes_on_after_a_gap(sheet: str) -> None:
+    process = start("endure", sheet, "--passes", "1000000", "--json")
+    assert process.stdout is not None
+    for line in process.stdout:
+        said = json.loads(line)
+        if said["event"] == "progress" and min(c["passes"] for c in said["contacts"].values()) > 2:
+            break
+    process.kill()
+    process.communicate(timeout=PATIENCE_S)
+    with Store() as store, store._transaction() as connection:
+        connection.exec_driver_sql("""UPDATE runs SET plan = '{"kind": "passes", "passes": 20}'""")
+    ran = run("endure", "--resume", "--json")
+    assert ran.code == 0, ran
+    assert {count["missed"] for count in lines_of(ran.out)[-1]["contacts"].values()} == {0}
+    with Store() as store:
+        (gap,) = store.run_gaps(1)
+        assert gap.to_s is not None
+        assert (gap.kind, gap.to_s - gap.from_s > 5) == ("reboot", True)
+
+
 def test_only_an_unfinished_run_is_resumed(sheet: str) -> None:
     assert "no store yet" in run("endure", "--resume").complaint()
     run("endure", sheet, "--passes", "2")
     assert "no run to resume; 'reedproof endure SHEET' begins one" in run("endure", "--resume").complaint()
     assert "no run number 7" in run("endure", "7", "--resume").complaint()
     assert "expected the number of a run" in run("endure", sheet, "--resume").complaint()
+    assert "expected the number of a run" in run("endure", "9" * 20, "--resume").complaint()
+    assert "has its plan already" in run("endure", "--resume", "--allow", "0").complaint()
+    assert "claim '' is not two numbers" in run("endure", sheet, "--claim", "").complaint()
     ran = run("endure", "1", "--resume")
     assert (ran.code, "run 1 is over (met)" in ran.err) == (2, True)
 

@@ -108,3 +108,12 @@ def test_a_sheet_that_exists_is_not_touched(path: Path) -> None:
     assert ran.code == 2
     assert "exists already; choose another name, or delete it first" in ran.complaint()
     assert path.read_text() == "mine"
+
+
+def test_brackets_in_names_are_printed_as_they_are(path: Path) -> None:
+    text = GOOD.replace('"Fernhollow slate tramway"', '"slate [red]tramway[/red]"')
+    path.write_text(text.replace('"crusher"', '"crusher [/inner]"'))
+    ran = run("sheet", "check", str(path))
+    assert (ran.code, ran.err) == (0, "")
+    assert "slate [red]tramway[/red], 1:32" in ran.out
+    assert "crusher [/inner]" in ran.out

@@ -116,6 +116,7 @@ def test_a_folder_that_holds_a_run_is_left_alone(sheet: Path, tmp_path: Path) ->
         (["--extra", "mill=nan"], "--extra mill=nan: expected a contact and a chance"),
         (["--extra", "quarry=0.1"], "--extra quarry=0.1: there is no contact 'quarry'"),
         (["-o", "ring.toml"], "ring.toml: cannot be made"),
+        (["--seed", "9" * 20], "Invalid value for '--seed'"),
     ],
 )
 def test_what_is_refused(

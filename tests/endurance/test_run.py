@@ -281,6 +281,19 @@ def test_hours_are_those_in_which_every_board_was_observed(tmp_path: Path) -> No
         assert run.stop()[0] == "failed"
 
 
+def test_hours_go_on_where_a_run_was_resumed(tmp_path: Path) -> None:
+    one = layout(tmp_path, boards=2)
+    for session, run_id in enumerate((None, 1, 1)):
+        with one.running(run_id) as run:
+            one.go(run, 2)
+            run.pause()
+            one.go(run, 1)
+            run.go_on()
+            progress = one.go(run, 2)
+            assert progress.running_s == pytest.approx(4 * (session + 1), abs=0.7 * (session + 1))
+            run.stop()
+
+
 def test_a_run_without_a_closure(tmp_path: Path) -> None:
     one = layout(tmp_path)
     with one.running(judge=lambda account, _: None if account else "met") as run:

@@ -49,7 +49,7 @@ def console(*, stderr: bool = False) -> Console:
     stream = sys.stderr if stderr else sys.stdout
     return Console(
         stderr=stderr, width=None if stream.isatty() else PLAIN_WIDTH, highlight=False, soft_wrap=False,
-        emoji=False,  # ':x:' in the name of a port or file is no picture
+        emoji=False, markup=False,  # ':x:' or '[red]' in a name is no picture and no colour
     )  # fmt: skip
 
 

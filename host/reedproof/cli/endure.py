@@ -11,7 +11,7 @@ import shutil
 import signal
 import sys
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
@@ -37,7 +37,7 @@ from reedproof.analysis.plans import (
     plan_from_dict,
 )
 from reedproof.analysis.statement import Counts, statement, verdict_of
-from reedproof.cli.common import JsonOption, StoreOption, console, table
+from reedproof.cli.common import StoreOption, console, table
 from reedproof.cli.find_boards import Finder, parse_ports
 from reedproof.cli.prove import show_identity
 from reedproof.endurance import Endurance, Progress
@@ -54,6 +54,7 @@ CLAIM = "0.999@0.95"
 STEP_S = 0.1
 SIMULATED_STEP_S = 2.0  # between two looks at the keyboard and the account; some milliseconds
 REFRESH_S = 0.5
+PUT_ANEW_S = 10.0  # more than what may have been stored of a killed run after its boards were last heard
 ROWS_WIDE = 13  # more contacts stand in two columns, with less of each, to fit a small terminal
 OUTCOME = {Verdict.MET: "met", Verdict.FAILED: "failed"}
 #: A verdict has to stand for so many accounts: what the newest closures mean may change with the next ones.
@@ -73,7 +74,9 @@ def make_plan(
 ) -> Plan:
     """The plan that the options say. Raises ReedproofError where they contradict each other."""
     chosen = [
-        option for option, value in (("--passes", passes), ("--hours", hours), ("--claim", claim)) if value
+        option
+        for option, value in (("--passes", passes), ("--hours", hours), ("--claim", claim))
+        if value is not None
     ]
     if len(chosen) > 1:
         raise ReedproofError(f"{' and '.join(chosen)}: expected one of them; a run has one plan")
@@ -86,7 +89,7 @@ def make_plan(
         return PassesPlan(passes)
     if hours:
         return HoursPlan(hours)
-    reliability, confidence = parse_claim(claim or CLAIM)
+    reliability, confidence = parse_claim(CLAIM if claim is None else claim)
     if sequential:
         return SequentialClaim(reliability, confidence, contacts)
     return FixedClaim(reliability, confidence, contacts, allow or 0)
@@ -402,9 +405,16 @@ def _to_resume(store: Store, which: str | None) -> Run:
         if not open_ones:
             raise ReedproofError(f"{store.name}: no run to resume; 'reedproof endure SHEET' begins one")
         return open_ones[-1]
-    if not which.isdecimal():
+    if not (which.isdecimal() and len(which) < 10):
         raise ReedproofError(f"--resume {which}: expected the number of a run, see 'reedproof runs'")
     return store.run(int(which))
+
+
+def _clock(store: Store, run: Run, simulated: bool) -> Callable[[], float]:
+    """Simulated trains are put on the track anew when their run goes on: without time between, what they
+    jumped over would be missed."""
+    heard_s = store.heard_s(run.id) if simulated else None
+    return time.time if heard_s is None else lambda: max(time.time(), heard_s + PUT_ANEW_S)
 
 
 def _contacts(account: Account) -> dict[str, Any]:
@@ -481,7 +491,9 @@ def endure(
         bool, typer.Option("--resume", help="Go on with a run that was stopped or broke off.")
     ] = False,
     store: StoreOption = None,
-    json: JsonOption = False,
+    json: Annotated[
+        bool, typer.Option("--json", help="Print every event as one line of JSON instead of text.")
+    ] = False,
 ) -> None:
     """Let trains run for hours, and account for every pass of every contact.
 
@@ -489,8 +501,7 @@ def endure(
     that was stopped, or killed, goes on with `reedproof endure --resume`. A board that is unplugged is a gap
     in the run, neither a miss nor a success, unless it kept what it saw. Boards of kind "virtual" run
     simulated trains. Pause before you lift a train off the track: put down a little further on, it looks as
-    if contacts had missed it. Exits with 0 when the plan is met, else with 1. With --json every event is one
-    line.
+    if contacts had missed it. Exits with 0 when the plan is met, else with 1.
 
     Keep magnets away from children and implants, and count them. Power off before plugging, fuse the supply,
     and do not leave trains running unattended.
@@ -499,7 +510,7 @@ def endure(
     """
     out = console(stderr=json)
     plan_options = (passes, hours, claim, allow, sequential)
-    if resume and any(plan_options):
+    if resume and (sequential or any(option is not None for option in plan_options[:4])):
         raise ReedproofError("--resume: the run has its plan already; expected no other one")
     if not resume and sheet is None:
         raise ReedproofError("the layout sheet is missing; expected 'reedproof endure SHEET'")
@@ -526,7 +537,7 @@ def endure(
         if json:
             _say("resumed" if resume else "begun", run=run.id, layout=run.layout, plan=run.plan)
         judge = Judge(plan)
-        engine = Endurance(kept, run, links, judge)
+        engine = Endurance(kept, run, links, judge, _clock(kept, run, simulated))
         screen = Screen(run, layout, plan, keys.are_there)
         live = None
         if not json and sys.stdout.isatty():
@@ -552,7 +563,7 @@ def endure(
             out.print(screen.final(account))
         out.print(f"run {run.id}: {outcome} after {how_long(running_s)}", markup=False)
         for said in (proved.sentence, *(f"note: {caution}" for caution in proved.cautions)):
-            out.print(said, markup=False, soft_wrap=True)
+            out.print(said, markup=False, soft_wrap=not out.is_terminal)
         if outcome == "stopped":
             out.print(f"go on with: reedproof endure --resume {run.id}")
     raise typer.Exit(0 if verdict is Verdict.MET else 1)

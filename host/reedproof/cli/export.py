@@ -13,7 +13,7 @@ from reedproof.store import Store
 
 RunArgument = Annotated[
     int | None,
-    typer.Argument(metavar="[RUN]", help="Number of the run; without it the newest.", min=1, max=10**9),
+    typer.Argument(metavar="RUN", help="Number of the run; without it the newest.", min=1, max=10**9),
 ]
 
 

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 from rich.console import Console
+from rich.text import Text
 
 from reedproof.cli.common import (
     JsonOption,
@@ -37,9 +38,8 @@ def _milliseconds(shortest: float | None, longest: float | None) -> str:
     return f"{shortest:.0f}" if round(shortest) == round(longest) else f"{shortest:.0f}-{longest:.0f}"
 
 
-def styled(result: Result) -> str:
-    style = STYLE.get(result, "red")
-    return f"[{style}]{result.value}[/{style}]"
+def styled(result: Result) -> Text:
+    return Text(result.value, style=STYLE.get(result, "red"))
 
 
 def show_advice(proof: Proof, out: Console, names: Sequence[str] = ()) -> None:

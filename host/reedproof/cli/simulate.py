@@ -126,7 +126,7 @@ def simulate(
     output: Annotated[
         Path, typer.Option("--output", "-o", help="The folder for store.sqlite and truth.json.")
     ],
-    seed: Annotated[int, typer.Option(help="The same seed gives the same run.")] = 1,
+    seed: Annotated[int, typer.Option(help="The same seed gives the same run.", min=0, max=2**31 - 1)] = 1,
     miss: Annotated[
         list[str] | None,
         typer.Option(

@@ -10,6 +10,7 @@ from typing import Annotated, Any
 import numpy as np
 import typer
 from rich.console import Console
+from rich.text import Text
 
 from reedproof.analysis.advice import Advice, Evidence, Status, advise
 from reedproof.analysis.bounce import BLIP_MAX_US, SENSIBLE_US, Passes, Times, ended, find_passes, measure, ms
@@ -26,11 +27,11 @@ SPEED_MM_S = 320.0  # scale 100 km/h at 1:87, scale as in NEM 010
 TRIED_US = sorted({round(float(f"{value:.2g}")) for value in np.geomspace(200, SENSIBLE_US, 12)})
 
 VERDICT = {
-    Status.RECOMMENDED: "[green]recommended[/green]",
-    Status.EXCEPTIONS: "[yellow]exceptions[/yellow]",
-    Status.UNSAFE: "[red]none is safe[/red]",
-    Status.UNCLEAR: "[yellow]unclear[/yellow]",
-    Status.TOO_LITTLE: "[yellow]too little[/yellow]",
+    Status.RECOMMENDED: Text("recommended", style="green"),
+    Status.EXCEPTIONS: Text("exceptions", style="yellow"),
+    Status.UNSAFE: Text("none is safe", style="red"),
+    Status.UNCLEAR: Text("unclear", style="yellow"),
+    Status.TOO_LITTLE: Text("too little", style="yellow"),
 }
 
 Recordings = list[tuple[Times, Passes]]

@@ -12,6 +12,7 @@ from typing import Annotated
 import typer
 from rich.live import Live
 from rich.table import Table
+from rich.text import Text
 
 from reedproof.cli.common import (
     JsonOption,
@@ -122,7 +123,7 @@ class _Screen:
         rows = table(*[">input", "now", ">closures"] * 2, title=title)
         half = (len(self.lines) + 1) // 2
         for number in range(1, half + 1):
-            cells = []
+            cells: list[str | Text] = []
             for each in (number, number + half):
                 if each in self.lines:
                     cells += self._cells(each, self.lines[each], now_s)
@@ -132,9 +133,9 @@ class _Screen:
         return rows
 
     @staticmethod
-    def _cells(number: int, line: _Line, now_s: float) -> list[str]:
+    def _cells(number: int, line: _Line, now_s: float) -> list[str | Text]:
         fresh = now_s - line.made_s < FRESH_S
-        now = "[bold]CLOSED[/bold]" if line.closed else "just" if fresh else "open"
+        now = Text("CLOSED", style="bold") if line.closed else "just" if fresh else "open"
         return [str(number), now, str(line.closures)]
 
 
