@@ -215,6 +215,8 @@ def _contradictions(sheet: Sheet) -> Iterator[str]:
     names = {contact.name for contact in sheet.contacts}
     taken: dict[tuple[str, int], str] = {}
     for at, contact in enumerate(sheet.contacts, start=1):
+        if contact.name == "*":
+            yield f"contacts[{at}].name holds '*'; expected another name, '*' stands for all contacts"
         board = sheet.boards.get(contact.board)
         if board is None:
             yield f"contacts[{at}].board holds {contact.board!r}; expected one of {_list(sheet.boards)}"

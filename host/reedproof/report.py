@@ -104,7 +104,7 @@ class Report:
                 if said.verdict is Verdict.FAILED or (allowed is None and count.missed):
                     said_of_it.append(f"missed {count.missed}")
                 if count.extra > (allowed or 0.0) * count.passes:
-                    said_of_it.append(f"closed {count.extra} times without a pass")
+                    said_of_it.append(f"closed {count.extra} time{'s' * (count.extra != 1)} without a pass")
                 if said_of_it:
                     found.append(f"{name} {' and '.join(said_of_it)} in {count.passes} passes.")
             if drift.alarm:

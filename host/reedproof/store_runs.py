@@ -225,8 +225,9 @@ class RunStore:
         with self._transaction() as connection:
             row = connection.execute(query).first()
         if row is None:
-            which = "no run yet" if run_id is None else f"no run number {run_id}"
-            raise StoreError(f"{self.name}: {which}; 'reedproof endure SHEET' makes one")
+            if run_id is None:
+                raise StoreError(f"{self.name}: no run yet; 'reedproof endure SHEET' makes one")
+            raise StoreError(f"{self.name}: no run number {run_id}; 'reedproof runs' lists them")
         return Run(**row._mapping)
 
     def run_boards(self, run_id: int) -> list[RunBoard]:

@@ -433,7 +433,7 @@ class Terminal:
 def test_pause_and_ctrl_c_on_a_terminal(sheet: str, key: str) -> None:
     terminal = Terminal("endure", sheet, "--hours", "8000")
     try:
-        terminal.read_until("Ctrl-C stops")
+        terminal.read_until("Ctrl-C: stop")
         terminal.press(key)
         terminal.read_until("PAUSED")
         terminal.press(key)

@@ -121,10 +121,13 @@ def test_it_does_not_make_a_store(store_path: Path) -> None:
 
 def test_no_run_yet(store_path: Path) -> None:
     Store(store_path).close()
-    for arguments, which in ((("report",), "no run yet"), (("report", "7"), "no run number 7")):
+    for arguments, complaint in (
+        (("report",), "no run yet; 'reedproof endure SHEET' makes one"),
+        (("report", "7"), "no run number 7; 'reedproof runs' lists them"),
+    ):
         ran = run(*arguments)
         assert ran.code == 2
-        assert ran.complaint() == f"{store_path}: {which}; 'reedproof endure SHEET' makes one"
+        assert ran.complaint() == f"{store_path}: {complaint}"
 
 
 def test_names_are_told_back_as_they_are(store_path: Path) -> None:

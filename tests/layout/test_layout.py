@@ -113,6 +113,7 @@ def test_a_good_sheet(path: Path) -> None:
         (('purpose = "braking"', 'purpose = "slowing"'), "contacts[2].purpose holds 'slowing'; expected 'braking', 'stopping' or 'passing'"),
         (('board = "wharf"', 'board = "dock"'), "contacts[1].board holds 'dock'; expected one of 'quarry', 'wharf'"),
         (("place_mm = 7150", "place_mm = inf"), "contacts[1].place_mm holds inf; expected a finite number"),
+        (('name = "crusher"', 'name = "*"'), "contacts[3].name holds '*'; expected another name, '*' stands for all contacts"),
         (('name = "crusher"', 'name = "wharf, stopping"'), "contacts: 2 of them are called 'wharf, stopping'; expected names that differ"),
         (('name = "crusher"', 'name = " crusher"'), "contacts[3].name holds ' crusher'; expected a name without blanks around it"),
         (("times_s = [3, 12.5]", "times_s = [3]"), "routes[1].times_s holds 1 times; expected 2, from each contact of the shuttle to the next"),

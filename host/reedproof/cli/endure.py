@@ -181,11 +181,12 @@ class Screen:
         account = progress.account
         laps = 0 if account is None else sum(account.laps.values())
         state = "PAUSED, " if progress.is_paused else ""
-        keys = "p pauses or goes on, Ctrl-C stops" if self.has_keys else "Ctrl-C stops"
-        title = f"run {self.run.id}, {self.run.layout}"
+        keys = "p: pause or go on, Ctrl-C: stop" if self.has_keys else "Ctrl-C: stop"
+        left = time_left(self.plan, account, progress.running_s)
+        # The name of a layout may be long: it comes last, and is what a small terminal cuts.
         lines = [
-            f"{title}: {state}{laps} laps in {how_long(progress.running_s)}; {keys}",
-            time_left(self.plan, account, progress.running_s),
+            f"{state}{laps} laps in {how_long(progress.running_s)}; run {self.run.id}, {self.run.layout}",
+            f"{keys}; {left}",
         ]
         away = [board for board in progress.boards if board.away]
         lines += [f"{board.name} is away: {board.away}" for board in away[:2]]
