@@ -215,7 +215,7 @@ static void step_to(struct align *self, const struct align_model *model, int32_t
     made->train = train;
     made->edges = 0;
     made->likeliest = 0;
-    memcpy(made->place, origin->place, sizeof made->place);
+    memcpy(made->place, origin->place, (size_t)model->trains * sizeof made->place[0]);
     made->place[train].closure = self->fed;
     made->place[train].depart_s = closure_at(self, self->fed)->depart_s;
     made->place[train].station = station;
@@ -293,6 +293,10 @@ static void step_train(struct align *self, const struct align_model *model, int3
         ln_time = log(time_s);
         has_gap = model->gaps != 0 && find_hidden(self, model, place.depart_s, now->made_s);
         is_lost = has_gap && is_all_hidden(self, train);
+        /* Most states are far behind, and need no closer look. */
+        double most = self->nodes[from].best + train->most - ln_time + now->pass;
+        if (model->is_timed && !has_gap && most < self->least)
+            return;
     }
     for (int32_t s = train->first_at[now->contact]; s >= 0; s = train->next_at[s]) {
         double begun = train->begun + train->made[s] + now->pass;

@@ -46,6 +46,7 @@ struct align_train {
     double halted, rushed; /* to be added to off_time */
     double moved;          /* to be anywhere all of a sudden */
     double begun;          /* to be somewhere first */
+    double most;           /* no step's weight is above this, less the logarithm of its time */
 };
 
 struct align_gap {

@@ -109,6 +109,7 @@ class Model:
             row.halted, row.rushed, row.moved, row.begun = (
                 train.halted, train.rushed, train.moved, train.begun,
             )  # fmt: skip
+            row.most = _most(train)
         gap_rows = np.zeros((len(gaps), 3))
         if len(gaps):
             gap_rows[:, :2] = gaps
@@ -125,6 +126,19 @@ class Model:
         made = np.ascontiguousarray(array, dtype=dtype)
         self._kept.append(made)
         return ffi.cast(f"{kind} *", ffi.from_buffer(made))
+
+
+def _most(train: TrainTables) -> float:
+    """No step of the train weighs more, less the logarithm of its time."""
+    odd = max(train.halted, train.rushed)
+    turned = float(train.turned.max())
+    constant = float((train.on_time - train.off_time).max())
+    return max(
+        float(train.on_time.max()),
+        float(train.off_time.max()) + odd,
+        turned + max(constant, odd),
+        train.moved + float(train.made.max()),
+    )
 
 
 class Aligner:
