@@ -420,8 +420,11 @@ class _Transaction:
         self._store = store
 
     def __enter__(self) -> Connection:
-        self._begun = self._store._connection.begin()
-        return self._store._connection
+        connection = self._store._connection
+        if connection.in_transaction():  # a Ctrl-C came just after it had begun, before anybody could end it
+            connection.rollback()
+        self._begun = connection.begin()
+        return connection
 
     def __exit__(self, kind: object, error: BaseException | None, _: object) -> None:
         try:

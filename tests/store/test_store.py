@@ -295,6 +295,16 @@ def test_what_is_stored_twice_is_there_once_and_as_it_was_first(tmp_path: Path) 
     assert times == [(0, 1e9), (1, 1e9 + 1), (2, 6.0)]
 
 
+def test_a_transaction_that_a_ctrl_c_left_open_is_undone(tmp_path: Path) -> None:
+    """Ctrl-C may come between two steps of Python: after a transaction has begun, before its block has."""
+    with Store(tmp_path / "store.sqlite") as store:
+        boot_id = store.boot(hello(), 0.0)
+        store._connection.begin()
+        store._connection.exec_driver_sql("DELETE FROM boots")
+        assert store.boot(hello(), 0.0) == boot_id
+        store.add_gap(boot_id, 1.0, "reboot", "")
+
+
 def test_a_batch_is_stored_whole_or_not_at_all(tmp_path: Path) -> None:
     with Store(tmp_path / "s") as store:
         boot_id = store.boot(HELLO, 0.0)
