@@ -31,7 +31,7 @@ from reedproof.records import (
     number_after,
 )
 from reedproof.store import Store
-from reedproof.store_runs import Run, RunBoard, RunGap
+from reedproof.store_runs import Run, RunBoard, RunGap, stored_settings
 
 #: A closing is dated by its first edge, and counts once it has settled: until then it is not known.
 SETTLE_S = 0.1
@@ -129,11 +129,7 @@ class _Seat:
         self._last_s = -math.inf
         self._beat_s: float | None = None
         self._samples_lost: int | None = None
-        board, inputs = link.settings()
-        self._settings = {
-            "board": board._asdict(),
-            "inputs": {str(number): one._asdict() for number, one in sorted(inputs.items())},
-        }
+        self._settings = stored_settings(*link.settings())
 
     def take_part(self, before: RunBoard | None, joined_s: float | None, gaps: Sequence[RunGap]) -> None:
         """``before``: where it left the run, ``joined_s``: when it first came to it, and ``gaps`` what is
@@ -390,7 +386,7 @@ class Endurance:
         self.store, self.id = store, run.id
         self._judge = judge
         self.sheet = Sheet.model_validate(run.sheet)
-        self.contacts = {(one.board, one.input): at for at, one in enumerate(self.sheet.contacts)}
+        self.contacts = self.sheet.positions()
         self.last_seen_s: dict[int, float] = {}
         self._happened: list[Happened] = []
         self._gaps: dict[int, _OpenGap] = {}

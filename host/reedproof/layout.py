@@ -119,6 +119,10 @@ class Sheet(_Table):
     routes: list[Route] = []
     trains: list[Train] = []
 
+    def positions(self) -> dict[tuple[str, int], int]:
+        """Where in ``contacts`` the one on an input of a board stands."""
+        return {(contact.board, contact.input): at for at, contact in enumerate(self.contacts)}
+
     def wiring(self) -> list[Contact]:
         """The contacts as they are plugged: board by board, input by input."""
         order = list(self.boards)

@@ -298,7 +298,7 @@ def build(store: Store, run_id: int | None = None, progress: Progress | None = N
 def _accountant(store: Store, run: Run, drift: DriftWatch | None, progress: Progress | None) -> Accountant:
     """One that has been fed with the whole run."""
     sheet = Sheet.model_validate(run.sheet)
-    contacts = {(contact.board, contact.input): at for at, contact in enumerate(sheet.contacts)}
+    contacts = sheet.positions()
 
     def watch(passes: Passes) -> None:
         if drift is not None:

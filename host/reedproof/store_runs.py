@@ -13,6 +13,7 @@ from sqlalchemy import Connection, func, select
 
 from reedproof.analysis.closures import Closures, Gap
 from reedproof.errors import StoreError
+from reedproof.records import BoardSettings, InputSettings
 from reedproof.store_closures import CHUNK, Stretch, merged, stream
 from reedproof.store_tables import MADE, boots, records, run_boards, run_gaps, runs
 
@@ -48,6 +49,14 @@ class RunBoard:
     from_s: float
     heard_s: float
     settings: dict[str, Any]
+
+
+def stored_settings(board: BoardSettings, inputs: Mapping[int, InputSettings]) -> dict[str, Any]:
+    """What ``join_run`` keeps of a board's settings, as a link tells them."""
+    return {
+        "board": board._asdict(),
+        "inputs": {str(number): one._asdict() for number, one in sorted(inputs.items())},
+    }
 
 
 class RunGap(NamedTuple):

@@ -10,21 +10,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from reedproof.compiled import check_freshness
-
-try:
-    import reedproof.analysis._align as _align
-except ImportError as error:  # pragma: no cover - depends on the installation
-    raise ImportError(
-        "the compiled alignment is missing: run 'make setup' in the source tree, or install the package "
-        "with a C compiler at hand"
-    ) from error
-
-ffi: Any = _align.ffi
-lib: Any = _align.lib
+from reedproof.compiled import load
 
 _BUILD = Path(__file__).with_name("align_build.py")
-check_freshness(_BUILD, lib.align_source_hash(), _BUILD.parents[3] / "firmware")
+ffi, lib = load("reedproof.analysis._align", _BUILD, "align_source_hash", _BUILD.parents[3] / "firmware")
 
 DRAWS: int = lib.ALIGN_DRAWS
 TRAINS_MAX: int = lib.ALIGN_TRAINS_MAX

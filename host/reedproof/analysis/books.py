@@ -102,12 +102,9 @@ class Books:
         self._from_s = self._to_s = np.nan
 
     def copy(self) -> Books:
-        """Books of their own, with the same entries."""
-        made = copy.copy(self)
-        for name, value in vars(self).items():
-            if not isinstance(value, Chances):
-                setattr(made, name, copy.deepcopy(value) if name != "_evidence" else list(value))
-        return made
+        """Books of their own, with the same entries. What never changes is shared."""
+        shared = (self._names, self._tracks, self._distances, *self._evidence)
+        return copy.deepcopy(self, {id(each): each for each in shared})
 
     # ---- in ----
 
@@ -412,7 +409,7 @@ def _distances(chances: Chances, at: int) -> NDArray[np.float64]:
     known = np.isfinite(track.distance_mm)
     speed = track.distance_mm[known].sum() / mean_s[known].sum() if known.any() else 1.0
     section = np.where(known, track.distance_mm, mean_s * speed)
-    section[np.roll(track.turned, -1)] = np.nan
+    section[track.is_turn] = np.nan
     return np.cumsum(section[chances.on_way(at)], axis=1)
 
 

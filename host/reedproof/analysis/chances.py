@@ -33,6 +33,11 @@ ODD_RANGE = float(np.log(1e4))
 BIN, BINS, BIN_MIN = 0.35, 30, float(np.log(0.5))
 
 
+def length_bins(ln_ms: Floats) -> NDArray[np.int64]:
+    """Bins of the histogram of lengths of extra closures; what is beyond it falls into the outer ones."""
+    return np.clip(((ln_ms - BIN_MIN) / BIN).astype(np.int64), 0, BINS - 1)
+
+
 @dataclass(frozen=True)
 class Chances:
     """All that is known at some moment. ``mean_s`` and ``sd`` (of the logarithm) are per train and station,
@@ -86,7 +91,7 @@ class Chances:
         usual = -0.5 * ((ln_ms - self.length[contact]) / sd) ** 2 - np.log(sd * np.sqrt(2 * np.pi))
         odd = np.log(np.where(ln_ms > self.length[contact], self.stood, self.short)) - np.log(ODD_RANGE)
         rows["pass"] = np.where(known, np.maximum(usual, odd), 0.0)
-        bins = np.clip(((ln_ms - BIN_MIN) / BIN).astype(int), 0, BINS - 1)
+        bins = length_bins(ln_ms)
         is_near = since_broke_s < DOUBLE_S
         with np.errstate(divide="ignore"):
             stray = np.log(self.strays_hz[contact]) + np.where(known, self.far[bins], 0.0)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reedproof.analysis.align import HALTED, RUSHED
-from reedproof.analysis.chances import BIN, BIN_MIN, BINS, LONG, Chances, Floats
+from reedproof.analysis.chances import BIN, BINS, LONG, Chances, Floats, length_bins
 from reedproof.analysis.closures import Closures
 from reedproof.analysis.journey import Journey
 from reedproof.analysis.track import Track
@@ -89,7 +89,7 @@ def first_guess(tracks: Sequence[Track], contacts: int, closures: Closures) -> C
         length=length,
         length_sd=ones * LENGTH_SD,
         mean_s=guesses,
-        sd=tuple(np.where(_is_turn(track), TURN_SD, 0.4) for track in tracks),
+        sd=tuple(np.where(track.is_turn, TURN_SD, 0.4) for track in tracks),
         far=flat,
         near=flat,
         short=SHORT_BEFORE[0] / SHORT_BEFORE[1],
@@ -110,11 +110,6 @@ def _guess_lengths(contacts: int, closures: Closures) -> Floats:
     length = np.full(contacts, usual)
     length[busy] = np.where(medians < usual + np.log(LONG), medians, usual)
     return length
-
-
-def _is_turn(track: Track) -> NDArray[np.bool_]:
-    """The way to the station that is marked is a turn."""
-    return np.roll(track.turned, -1)
 
 
 def _guess_times(track: Track, closures: Closures) -> Floats:
@@ -152,7 +147,7 @@ def learn(before: Chances, seen: Seen) -> Chances:
     length, length_sd = np.where(silent, before.length, length), np.where(silent, LENGTH_SD, length_sd)
     means, sds = [], []
     for at, track in enumerate(before.tracks):
-        usual = np.where(_is_turn(track), TURN_SD, TIME_SD)
+        usual = np.where(track.is_turn, TURN_SD, TIME_SD)
         ln_s, sd = _normal(
             seen.times[at],
             seen.time_sum[at],
@@ -226,7 +221,7 @@ def note_lengths(
     seen.length_squares += np.bincount(contact[usual], ln_ms[usual] ** 2, minlength=contacts)
     seen.short += float(np.sum(is_pass & known & (off <= -4)))
     seen.stood += float(np.sum(is_pass & known & (off >= 4)))
-    bins = np.clip(((ln_ms - BIN_MIN) / BIN).astype(int), 0, BINS - 1)
+    bins = length_bins(ln_ms)
     seen.far += np.bincount(bins[~is_pass & known & ~is_near], minlength=BINS)
     seen.near += np.bincount(bins[~is_pass & known & is_near], minlength=BINS)
 

@@ -28,6 +28,11 @@ class Track:
     def __len__(self) -> int:
         return len(self.contact)
 
+    @property
+    def is_turn(self) -> NDArray[np.bool_]:
+        """Whether the way to the next station is a turn."""
+        return np.roll(self.turned, -1)
+
 
 def tracks_of(sheet: Sheet) -> list[Track]:
     """A track for each train; a route without any has one train with one magnet."""

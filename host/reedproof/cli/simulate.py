@@ -21,6 +21,7 @@ from reedproof.link import Link
 from reedproof.recorder import Recorder
 from reedproof.sim.layout import Conditions, VirtualLayout
 from reedproof.store import Store
+from reedproof.store_runs import stored_settings
 
 STORE_FILE, TRUTH_FILE = "store.sqlite", "truth.json"
 ALL = "*"
@@ -78,14 +79,10 @@ def record_run(
         recorders = []
         for name, board in layout.boards.items():
             link = opened.enter_context(contextlib.closing(Link(board.plug_in)))
-            settings, inputs = link.settings()
+            settings = stored_settings(*link.settings())
             recorder = Recorder(link, store, _wall_of(link, started_s), batch_s=BATCH_S, beats_s=BEATS_S)
             store.join_run(
-                run_id, name, recorder.boot_id, link.hello.next, recorder.wall_s(),
-                {
-                    "board": settings._asdict(),
-                    "inputs": {str(number): one._asdict() for number, one in sorted(inputs.items())},
-                },
+                run_id, name, recorder.boot_id, link.hello.next, recorder.wall_s(), settings,
             )  # fmt: skip
             recorders.append(recorder)
         outcome = "stopped"

@@ -13,23 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from reedproof.compiled import check_freshness
+from reedproof.compiled import load
 from reedproof.records import INPUTS_MAX, Fault, width_value
 
-try:
-    from reedproof.sim import _core
-except ImportError as error:  # pragma: no cover - depends on the installation
-    raise ImportError(
-        "the compiled core is missing: run 'make setup' in the source tree, or install the package "
-        "with a C compiler at hand"
-    ) from error
-
-ffi: Any = _core.ffi
-lib: Any = _core.lib
-
-
 _BUILD = Path(__file__).with_name("core_build.py")
-check_freshness(_BUILD, lib.core_source_hash(), _BUILD.parents[3] / "firmware" / "core")
+ffi, lib = load("reedproof.sim._core", _BUILD, "core_source_hash", _BUILD.parents[3] / "firmware" / "core")
 
 STILL_CLOSED = np.iinfo(np.int64).min
 MAKE_US_DEFAULT: int = lib.MAKE_US_DEFAULT
