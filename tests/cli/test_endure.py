@@ -130,13 +130,19 @@ def test_a_simulated_run_that_is_unfinished_is_not_said_to_be_abandoned_by_a_rea
     assert "run 2 of this layout was unfinished" in out.file.getvalue()
 
 
-def test_stopped_and_resumed(sheet: str) -> None:
+def under_way(sheet: str) -> subprocess.Popen[str]:
+    """A run as a program of its own, in which every contact has seen some passes."""
     process = start("endure", sheet, "--passes", "1000000", "--json")
     assert process.stdout is not None
     for line in process.stdout:
         said = json.loads(line)
         if said["event"] == "progress" and min(c["passes"] for c in said["contacts"].values()) > 2:
             break
+    return process
+
+
+def test_stopped_and_resumed(sheet: str) -> None:
+    process = under_way(sheet)
     process.send_signal(signal.SIGTERM)
     try:
         out, err = process.communicate(timeout=PATIENCE_S)
@@ -161,12 +167,7 @@ def test_stopped_and_resumed(sheet: str) -> None:
 
 
 def test_a_killed_run_of_simulated_trains_goes_on_after_a_gap(sheet: str) -> None:
-    process = start("endure", sheet, "--passes", "1000000", "--json")
-    assert process.stdout is not None
-    for line in process.stdout:
-        said = json.loads(line)
-        if said["event"] == "progress" and min(c["passes"] for c in said["contacts"].values()) > 2:
-            break
+    process = under_way(sheet)
     process.kill()
     process.communicate(timeout=PATIENCE_S)
     with Store() as store, store._transaction() as connection:

@@ -159,14 +159,19 @@ class Layout:
 
     def stored(self, run_id: int = 1) -> dict[str, int]:
         """Closures of the run in the store, by name of the contact."""
-        contacts = {(one.board, one.input): at for at, one in enumerate(self.sheet.contacts)}
         counts: dict[str, int] = {}
         with Store(self.path) as store:
-            for part in store.closures(run_id, contacts):
+            for part in store.closures(run_id, self.sheet.positions()):
                 for at in part.contact:
                     name = self.sheet.contacts[at].name
                     counts[name] = counts.get(name, 0) + 1
         return counts
+
+    def passes_but_in(self, gap: RunGap) -> dict[str, int]:
+        """What the trains did, without what they did in the gap."""
+        assert gap.to_s is not None
+        hidden = self.train.passes(self.to_us(gap.from_s), self.to_us(gap.to_s))
+        return {name: passes - hidden.get(name, 0) for name, passes in self.train.passes().items()}
 
     def ledger(self) -> list[Any]:
         with Store(self.path) as store:

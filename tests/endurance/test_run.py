@@ -38,8 +38,7 @@ def test_what_is_paused_belongs_to_no_pass(tmp_path: Path) -> None:
     assert gap.to_s is not None
     assert (gap.kind, gap.board) == ("paused", None)
     assert (gap.from_s, gap.to_s) == (pytest.approx(paused_s, abs=0.01), pytest.approx(resumed_s, abs=0.11))
-    in_pause = one.train.passes(one.to_us(gap.from_s), one.to_us(gap.to_s))
-    expected = {name: passes - in_pause.get(name, 0) for name, passes in one.train.passes().items()}
+    expected = one.passes_but_in(gap)
     assert one.stored() == expected == counts_of(account)
     assert counts_of(progress.account) == expected
     assert [happened.kind for happened in one.happened] == ["paused", "going_on"]
@@ -168,9 +167,7 @@ def test_killed_in_a_pause_it_goes_on_from_there(tmp_path: Path) -> None:
     assert gap.to_s is not None
     assert gap.kind == "paused"
     assert gap.to_s - gap.from_s == pytest.approx(3, abs=0.2)
-    in_pause = one.train.passes(one.to_us(gap.from_s), one.to_us(gap.to_s))
-    expected = {name: passes - in_pause.get(name, 0) for name, passes in one.train.passes().items()}
-    assert one.stored() == expected == counts_of(account)
+    assert one.stored() == one.passes_but_in(gap) == counts_of(account)
 
 
 def test_a_stopped_run_is_resumed_and_the_time_between_is_a_pause(tmp_path: Path) -> None:
@@ -187,9 +184,7 @@ def test_a_stopped_run_is_resumed_and_the_time_between_is_a_pause(tmp_path: Path
     assert gap.to_s is not None
     assert (gap.kind, gap.detail) == ("paused", "the run was stopped")
     assert gap.to_s - gap.from_s == pytest.approx(2, abs=0.2)
-    in_pause = one.train.passes(one.to_us(gap.from_s), one.to_us(gap.to_s))
-    expected = {name: passes - in_pause.get(name, 0) for name, passes in one.train.passes().items()}
-    assert one.stored() == expected == counts_of(account)
+    assert one.stored() == one.passes_but_in(gap) == counts_of(account)
 
 
 @pytest.mark.parametrize("missing", ["join", "gap"])
