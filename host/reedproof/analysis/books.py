@@ -43,15 +43,52 @@ PASSES, MISSED, EXTRA = range(3)
 
 
 @dataclass(frozen=True)
-class Passes:
-    """Closures that were passes, for a look at how they change over a run. ``length`` is the effective length
-    of the closure: its duration times the speed of the train there, in mm if the sheet tells distances, else
-    in ms at the usual speed; NaN where it is not known. Shapes (n,)."""
+class Missed:
+    """Passes that gave no closure while somebody looked. ``at_s`` is when they are thought to have happened,
+    ``speed`` the mean one between the closures before and after, mm/s if the sheet tells distances, else a
+    share of the usual speed; NaN where it is not known. Shapes (n,)."""
 
     contact: NDArray[np.int16]
+    train: NDArray[np.int16]
+    at_s: NDArray[np.float64]
+    speed: NDArray[np.float64]
+
+    @classmethod
+    def join(cls, parts: Sequence[Missed]) -> Missed:
+        """One after the other."""
+        return cls(
+            np.concatenate([part.contact for part in parts] or [np.zeros(0, np.int16)]),
+            np.concatenate([part.train for part in parts] or [np.zeros(0, np.int16)]),
+            np.concatenate([part.at_s for part in parts] or [np.zeros(0)]),
+            np.concatenate([part.speed for part in parts] or [np.zeros(0)]),
+        )
+
+
+@dataclass(frozen=True)
+class Passes:
+    """Closures that were passes, for a look at how they change over a run, and what was missed among them.
+    ``length`` is the effective length of the closure: its duration times the speed of the train there, in
+    mm if the sheet tells distances, else in ms at the usual speed; NaN where it is not known. ``train``:
+    its position among the tracks. Shapes (n,)."""
+
+    contact: NDArray[np.int16]
+    train: NDArray[np.int16]
     made_s: NDArray[np.float64]
     length: NDArray[np.float64]
     bounces: NDArray[np.uint16]
+    missed: Missed
+
+    @classmethod
+    def join(cls, parts: Sequence[Passes]) -> Passes:
+        """One after the other."""
+        return cls(
+            np.concatenate([part.contact for part in parts] or [np.zeros(0, np.int16)]),
+            np.concatenate([part.train for part in parts] or [np.zeros(0, np.int16)]),
+            np.concatenate([part.made_s for part in parts] or [np.zeros(0)]),
+            np.concatenate([part.length for part in parts] or [np.zeros(0)]),
+            np.concatenate([part.bounces for part in parts] or [np.zeros(0, np.uint16)]),
+            Missed.join([part.missed for part in parts]),
+        )
 
 
 @dataclass(frozen=True)
@@ -122,10 +159,9 @@ class Books:
         self._closures += len(portion)
         self._enter_closures(portion, gaps)
         journeys = list(self._journeys(portion))
-        for journey in journeys:
-            self._enter_journey(portion, journey, gaps)
+        skipped = [self._enter_journey(portion, journey, gaps) for journey in journeys]
         if on_pass is not None:
-            on_pass(self._passes(portion, journeys))
+            on_pass(self._passes(portion, journeys, skipped))
 
     def _enter_closures(self, portion: Portion, gaps: Sequence[Gap]) -> None:
         closures, contacts = portion.closures, len(self._names)
@@ -180,7 +216,7 @@ class Books:
                 portion.closures.made_s[rows],
             )  # fmt: skip
 
-    def _enter_journey(self, portion: Portion, journey: Journey, gaps: Sequence[Gap]) -> None:
+    def _enter_journey(self, portion: Portion, journey: Journey, gaps: Sequence[Gap]) -> Skipped:
         self._steps[journey.at] += int(journey.steps.sum())
         self._anew[journey.at] += int(np.sum((journey.flags & GAPPED > 0) & (journey.steps == 0)))
         self._moves[journey.at] += int(np.sum(journey.flags & MOVED > 0))
@@ -199,6 +235,7 @@ class Books:
         self._enter_turns(journey)
         self._tell_missed(portion, journey, skipped)
         self._tell_odd(journey)
+        return skipped
 
     def _enter_turns(self, journey: Journey) -> None:
         track = self._tracks[journey.at]
@@ -268,17 +305,25 @@ class Books:
             )
             counts[:, column] += np.bincount(contacts[which == at], minlength=len(self._names))
 
-    def _passes(self, portion: Portion, journeys: Sequence[Journey]) -> Passes:
+    def _passes(self, portion: Portion, journeys: Sequence[Journey], skipped: Sequence[Skipped]) -> Passes:
         closures = portion.closures
         speed = np.full(len(portion), np.nan)
-        for journey in journeys:
-            speed[journey.rows] = _speed(journey, self._distances[journey.at])
+        missed = []
+        for journey, skip in zip(journeys, skipped, strict=True):
+            distances = self._distances[journey.at]
+            speed[journey.rows] = _speed(journey, distances)
+            missed.append(_missed(journey, skip, distances))
         is_pass = portion.found["train"] >= 0
         # A train that stood on the contact was not on its way.
         is_odd = portion.depart_s > closures.made_s
         length = np.where(is_odd, np.nan, closures.duration_ms / 1000 * speed)
         return Passes(
-            closures.contact[is_pass], closures.made_s[is_pass], length[is_pass], closures.bounces[is_pass]
+            closures.contact[is_pass],
+            portion.found["train"][is_pass].astype(np.int16),
+            closures.made_s[is_pass],
+            length[is_pass],
+            closures.bounces[is_pass],
+            Missed.join(missed),
         )
 
     # ---- out ----
@@ -413,12 +458,25 @@ def _distances(chances: Chances, at: int) -> NDArray[np.float64]:
     return np.cumsum(section[chances.on_way(at)], axis=1)
 
 
-def _speed(journey: Journey, distances: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Mean of the speed before and after each pass, of one where the other is not known."""
+def _speed_before(journey: Journey, distances: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Mean speed on the way to each pass."""
     took_s = journey.made_s - journey.from_s
     plain = journey.is_plain() & (took_s > 0)
     before = np.full(len(journey.rows), np.nan)
     before[plain] = distances[journey.from_station[plain], journey.sections()[plain] - 1] / took_s[plain]
+    return before
+
+
+def _missed(journey: Journey, skipped: Skipped, distances: NDArray[np.float64]) -> Missed:
+    seen = ~skipped.is_hidden
+    contact = skipped.contact[seen].astype(np.int16)
+    speed = _speed_before(journey, distances)[skipped.row[seen]]
+    return Missed(contact, np.full(len(contact), journey.at, np.int16), skipped.at_s[seen], speed)
+
+
+def _speed(journey: Journey, distances: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Mean of the speed before and after each pass, of one where the other is not known."""
+    before = _speed_before(journey, distances)
     after = np.append(before[1:], np.nan)
     return np.where(np.isnan(before), after, np.where(np.isnan(after), before, (before + after) / 2))
 

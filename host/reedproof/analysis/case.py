@@ -5,7 +5,8 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +59,15 @@ class SeenPasses:
 
     def __len__(self) -> int:
         return len(self.at_s)
+
+    def __getitem__(self, part: NDArray[Any]) -> SeenPasses:
+        return SeenPasses(*(getattr(self, each.name)[part] for each in fields(self)))
+
+    @classmethod
+    def join(cls, parts: Sequence[SeenPasses]) -> SeenPasses:
+        """All of them in order of time; at least one."""
+        joined = cls(*(np.concatenate([getattr(part, each.name) for part in parts]) for each in fields(cls)))
+        return joined[np.argsort(joined.at_s, kind="stable")]
 
     @property
     def missed(self) -> NDArray[np.bool_]:

@@ -1,0 +1,235 @@
+"""A run as a case: its closures put together into passes, beside what its boards counted."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reedproof.analysis.account import Account, Status
+from reedproof.analysis.books import Passes
+from reedproof.analysis.case import (
+    PARTS,
+    BoardFacts,
+    Case,
+    ContactFacts,
+    Extras,
+    InputFacts,
+    SeenPasses,
+    Step,
+    Swap,
+)
+from reedproof.analysis.closures import Closures, Gap
+from reedproof.analysis.passes import Accountant
+from reedproof.analysis.track import tracks_of
+from reedproof.analysis.visits import grouped
+from reedproof.layout import Sheet
+
+#: So many closures are looked at, the newest; what is to blame shows in less.
+CLOSURES_MAX = 300_000
+#: Plugs are exchanged on paper where more than this share of what an input saw is odd, at no more contacts
+#: than that, with no more closures than those.
+ODD, SUSPECTS_MAX, TRIAL_MAX = 0.25, 8, 3_000
+#: An exchange that explains the run leaves less than this share of what was odd.
+EXPLAINED = 0.4
+
+
+def places(sheet: Sheet, boards: Mapping[str, BoardFacts]) -> dict[tuple[str, int], int]:
+    """Positions by board and input: those of the sheet's contacts, then the inputs without one."""
+    found = sheet.positions()
+    for name, facts in boards.items():
+        for number in sorted({*facts.counts, *facts.settings}):
+            found.setdefault((name, number), len(found))
+    return found
+
+
+def case_of_run(
+    source: str,
+    sheet: Sheet,
+    closures: Iterable[Closures],
+    gaps: Sequence[Gap],
+    boards: Mapping[str, BoardFacts],
+    from_s: float,
+    to_s: float,
+) -> Case:
+    """``closures`` have the positions that :func:`places` gives, ``gaps`` those of the sheet; times are host
+    times, the run's first and last one among them."""
+    seen, notes = _newest(closures)
+    count = len(sheet.contacts)
+    mine = seen[seen.contact < count]
+    inputs = [
+        _input(place, boards, seen.made_s[seen.contact == position])
+        for place, position in places(sheet, boards).items()
+    ]
+    tracks = tracks_of(sheet)
+    unit = "ms"
+    try:
+        account, passes, unit = _accounted(sheet, mine, gaps)
+        told = [each.reason if each.status is Status.CANNOT_TELL else "" for each in account.contacts]
+    except ValueError as error:
+        passes = Passes.join([])
+        told = [f"its passes cannot be counted: {error}"] * count
+        notes.append(f"passes cannot be counted: {error}")
+    return Case(
+        source,
+        from_s,
+        to_s,
+        tuple(track.train for track in tracks),
+        tuple(tuple(dict.fromkeys(track.contact.tolist())) for track in tracks),
+        tuple(
+            ContactFacts(contact.name, inputs[at], *_passes_at(at, mine, passes, to_s), told[at])
+            for at, contact in enumerate(sheet.contacts)
+        ),
+        tuple(inputs[count:]),
+        unit,
+        tuple(_swaps(sheet, mine, gaps)) if tracks else (),
+        tuple(notes),
+    )
+
+
+def _newest(closures: Iterable[Closures]) -> tuple[Closures, list[str]]:
+    kept: list[Closures] = []
+    left_out = 0
+    for part in closures:
+        kept.append(part)
+        while sum(map(len, kept[1:])) >= CLOSURES_MAX:
+            left_out += len(kept.pop(0))
+    notes = [f"the first {left_out} closures of the run were left out"] if left_out else []
+    return Closures.join(kept), notes
+
+
+def _input(
+    place: tuple[str, int], boards: Mapping[str, BoardFacts], closures_at_s: NDArray[np.float64]
+) -> InputFacts:
+    board, number = place
+    facts = boards.get(board, BoardFacts())
+    make_us, break_us = facts.settings.get(number, (0, 0))
+    return InputFacts(
+        board,
+        number,
+        facts.counts.get(number),
+        make_us,
+        break_us,
+        facts.selftest.get(number),
+        tuple(facts.faults.get(number, ())),
+        closures_at_s,
+    )
+
+
+def _accounted(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> tuple[Account, Passes, str]:
+    parts: list[Passes] = []
+    accountant = Accountant(sheet, gaps, on_pass=parts.append)
+    accountant.feed(closures)
+    return accountant.finish(), Passes.join(parts), "mm" if accountant.lengths_in_mm else "ms"
+
+
+# ---- one contact ----
+
+
+def _passes_at(at: int, closures: Closures, passes: Passes, to_s: float) -> tuple[SeenPasses, Extras]:
+    """A pass is a closure that the account takes for one, with what comes right before or after it."""
+    mine = closures[closures.contact == at]
+    taken = passes.contact == at
+    order = np.argsort(passes.made_s[taken], kind="stable")
+    made_s, length = passes.made_s[taken][order], passes.length[taken][order]
+    is_pass = np.isin(mine.made_s, made_s)
+    ms = mine.duration_ms.astype(np.float64)
+    if len(ms) and np.isnan(ms[-1]):  # it still lasts, as far as anybody knows
+        ms[-1] = (to_s - mine.made_s[-1]) * 1000
+    group = _one_pass_each(grouped(mine.made_s, ms), is_pass)
+    rows = [np.flatnonzero(group == number) for number in np.unique(group[is_pass])]
+    of_pass = np.isin(group, group[is_pass])
+    missed = passes.missed.contact == at
+    with np.errstate(divide="ignore", invalid="ignore"):
+        speed = length / ms[is_pass] * 1000
+    seen = _put_together(mine, ms, rows, passes.train[taken][order], speed)
+    gone = SeenPasses(
+        passes.missed.at_s[missed],
+        passes.missed.train[missed],
+        np.zeros(missed.sum(), np.int8),
+        passes.missed.speed[missed],
+        np.zeros(missed.sum(), np.int16),
+        np.full((missed.sum(), PARTS), np.nan),
+        np.full((missed.sum(), PARTS - 1), np.nan),
+        np.zeros(missed.sum(), np.int32),
+        np.zeros(missed.sum(), np.int32),
+    )
+    return SeenPasses.join([seen, gone]), Extras(mine.made_s[~of_pass], ms[~of_pass])
+
+
+def _one_pass_each(group: NDArray[np.int64], is_pass: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Two passes may follow each other closely: a group has one of them at most."""
+    nth = np.cumsum(is_pass)
+    first = np.searchsorted(group, group, side="left")
+    before = np.where(first > 0, nth[first - 1], 0)
+    within = np.maximum(nth - before, 1)  # what comes before the first pass goes with it
+    pairs = group * (len(group) + 1) + within
+    return np.asarray(np.unique(pairs, return_inverse=True)[1], dtype=np.int64)
+
+
+def _put_together(
+    closures: Closures,
+    ms: NDArray[np.float64],
+    rows: Sequence[NDArray[np.intp]],
+    train: NDArray[np.int16],
+    speed: NDArray[np.float64],
+) -> SeenPasses:
+    parts = np.full((len(rows), PARTS), np.nan)
+    gaps = np.full((len(rows), PARTS - 1), np.nan)
+    for number, own in enumerate(rows):
+        first = own[:PARTS]
+        parts[number, : len(first)] = ms[first]
+        opened_s = closures.made_s[first[:-1]] + ms[first[:-1]] / 1000
+        gaps[number, : len(first) - 1] = (closures.made_s[first[1:]] - opened_s) * 1000
+    starts = np.array([own[0] for own in rows], dtype=np.intp)
+    return SeenPasses(
+        closures.made_s[starts],
+        train,
+        np.full(len(rows), Step.RUN, np.int8),
+        speed,
+        np.array([len(own) for own in rows], np.int16),
+        parts,
+        gaps,
+        np.array([closures.bounces[own].sum() for own in rows], np.int32),
+        np.array([closures.dropouts[own].sum() for own in rows], np.int32),
+    )
+
+
+# ---- plugs exchanged on paper ----
+
+
+def _swaps(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> Iterator[Swap]:
+    """Pairs of contacts whose exchange explains what was odd, over the newest closures."""
+    for share in (1.0, 0.5, 0.25):  # plugs may have been exchanged during the run
+        part = closures[-max(1, min(round(share * len(closures)), TRIAL_MAX)) :]
+        before = _odd(sheet, part, gaps)
+        if before is None or before.sum() < 8:
+            continue
+        each = np.bincount(part.contact, minlength=len(before)) + 1
+        suspects = [int(at) for at in np.argsort(-before / each) if before[at] > ODD * each[at]]
+        found = []
+        for first, second in itertools.combinations(sorted(suspects[:SUSPECTS_MAX]), 2):
+            relabelled = part.contact.copy()
+            relabelled[part.contact == first], relabelled[part.contact == second] = second, first
+            after = _odd(
+                sheet,
+                Closures(relabelled, part.made_s, part.duration_ms, part.bounces, part.dropouts),
+                gaps,
+            )
+            if after is not None and after.sum() < EXPLAINED * before.sum():
+                passes = int(np.sum((part.contact == first) | (part.contact == second)))
+                found.append(Swap(first, second, int(before.sum()), int(after.sum()), passes))
+        if found:
+            yield min(found, key=lambda swap: swap.odd_after)
+            return
+
+
+def _odd(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> NDArray[np.int64] | None:
+    """Missed passes and extra closures by contact."""
+    try:
+        account, _, _ = _accounted(sheet, closures, gaps)
+    except ValueError:
+        return None
+    return np.array([each.missed + each.extra for each in account.contacts], dtype=np.int64)
