@@ -13,9 +13,9 @@ from sqlalchemy import Connection, func, select
 
 from reedproof.analysis.closures import Closures, Gap
 from reedproof.errors import StoreError
-from reedproof.records import BoardSettings, InputSettings
+from reedproof.records import BoardSettings, Fault, InputSettings
 from reedproof.store_closures import CHUNK, Stretch, merged, stream
-from reedproof.store_tables import MADE, boots, records, run_boards, run_gaps, runs
+from reedproof.store_tables import FAULT, MADE, boots, counters, records, run_boards, run_gaps, runs
 
 
 @dataclass(frozen=True)
@@ -71,6 +71,37 @@ class RunGap(NamedTuple):
     detail: str
 
 
+class Counted(NamedTuple):
+    """``board`` is the sheet's name; the rest is as in a heartbeat."""
+
+    board: str
+    boot_id: int
+    input: int
+    time_us: int
+    edges: int
+    closures: int
+    blips: int
+    dropouts: int
+    longest_blip_us: int
+    longest_dropout_us: int
+
+
+class FaultNote(NamedTuple):
+    """``board`` is the sheet's name; ``fault`` came (``active``) or went."""
+
+    board: str
+    input: int
+    fault: Fault
+    active: bool
+    at_s: float
+
+
+#: A record belongs to a stretch of a run.
+_BELONGS = (
+    (records.c.boot_id == run_boards.c.boot_id)
+    & (records.c.number >= run_boards.c.first_number)
+    & (run_boards.c.last_number.is_(None) | (records.c.number <= run_boards.c.last_number))
+)
 _RUN_BOARD = (
     run_boards.c.name, run_boards.c.boot_id, boots.c.board, boots.c.kind, run_boards.c.first_number,
     run_boards.c.last_number, run_boards.c.from_s, run_boards.c.heard_s, run_boards.c.settings,
@@ -256,18 +287,41 @@ class RunStore:
 
     def closures_of_run(self, run_id: int) -> int:
         """How many closures the run's boards recorded, those of inputs without a contact included."""
-        belongs = (
-            (records.c.boot_id == run_boards.c.boot_id)
-            & (records.c.number >= run_boards.c.first_number)
-            & (run_boards.c.last_number.is_(None) | (records.c.number <= run_boards.c.last_number))
-        )
         query = (
             select(func.count())
-            .select_from(run_boards.join(records, belongs))
+            .select_from(run_boards.join(records, _BELONGS))
             .where(run_boards.c.run_id == run_id, records.c.kind == MADE)
         )
         with self._transaction() as connection:
             return int(connection.execute(query).scalar_one())
+
+    def counted_in_run(self, run_id: int) -> list[Counted]:
+        """What the boards of the run counted on each of their inputs since they started, a row per boot and
+        input, as of their last heartbeats."""
+        query = (
+            select(run_boards.c.name, *(counters.c[name] for name in Counted._fields[1:]))
+            .join(counters, counters.c.boot_id == run_boards.c.boot_id)
+            .where(run_boards.c.run_id == run_id)
+            .distinct()
+        )
+        with self._transaction() as connection:
+            return [Counted(*row) for row in connection.execute(query)]
+
+    def faults_of_run(self, run_id: int) -> list[FaultNote]:
+        """The changes of faults that the boards recorded during the run, in order of time."""
+        query = (
+            select(
+                run_boards.c.name, *(records.c[name] for name in ("input", "detail_1", "detail_2", "host_s"))
+            )
+            .select_from(run_boards.join(records, _BELONGS))
+            .where(run_boards.c.run_id == run_id, records.c.kind == FAULT)
+            .order_by(records.c.host_s, records.c.number)
+        )
+        with self._transaction() as connection:
+            return [
+                FaultNote(board, number, Fault(fault), bool(active), at_s)
+                for board, number, fault, active, at_s in connection.execute(query)
+            ]
 
     def run_gaps(self, run_id: int) -> list[RunGap]:
         """What was not observed, in order of time."""
