@@ -1,0 +1,288 @@
+"""What is odd about each contact of a case, in numbers: the rules of `causes` read nothing else.
+
+A contact is held against the others of its layout, and its passes against each other. So nothing has to be
+known of the magnets beforehand, and what all contacts share is not a symptom of one of them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reedproof.analysis.case import Case, ContactFacts, SeenPasses
+
+Floats = NDArray[np.float64]
+
+#: A closure that lasts so many times as long as they usually do, and at least so long, is not of a magnet
+#: that passed.
+HELD_TIMES, HELD_MIN_S = 8.0, 2.0
+#: Effective lengths differ from contact to contact by about this (of the logarithm) where nothing is wrong:
+#: gaps are built to a millimetre, sensitivities differ by a tenth. Without distances in the sheet, lengths are
+#: measured in time and differ by the speeds as well.
+SPREAD_MM, SPREAD_MS = 0.09, 0.30
+#: So many passes of known length are a median worth comparing.
+LENGTHS_MIN = 4
+MAD_TO_SPREAD = 1.4826  # of a normal distribution
+
+
+@dataclass(frozen=True)
+class Held:
+    """A contact stayed closed. ``train``: of the pass it began with, None if it began without one.
+    ``went_on``: that train was seen elsewhere before the contact opened."""
+
+    from_s: float
+    to_s: float
+    train: int | None
+    went_on: bool
+
+    @property
+    def seconds(self) -> float:
+        return self.to_s - self.from_s
+
+
+@dataclass(frozen=True, eq=False)
+class Symptoms:
+    """Of the contact at position ``at``. ``passes`` are those that happened while it was free to open;
+    ``ratio`` holds by train the logarithm of its effective length over what the other contacts have, NaN
+    where it is not known; ``spread`` is how much that differs where nothing is wrong."""
+
+    at: int
+    contact: ContactFacts
+    passes: SeenPasses
+    held: tuple[Held, ...]
+    ratio: Floats
+    spread: float
+
+    # ---- misses ----
+
+    @property
+    def count(self) -> int:
+        return len(self.passes)
+
+    @cached_property
+    def missed(self) -> int:
+        return int(self.passes.missed.sum())
+
+    @property
+    def miss_share(self) -> float:
+        return self.missed / self.count if self.count else 0.0
+
+    @cached_property
+    def silence(self) -> int:
+        """The longest row of passes that were all missed."""
+        longest = now = 0
+        for gone in self.passes.missed.tolist():
+            now = now + 1 if gone else 0
+            longest = max(longest, now)
+        return longest
+
+    @cached_property
+    def clustering(self) -> float:
+        """How much better misses are explained by a state that lasts than by chance alone: the logarithm of
+        the likelihood ratio of a Markov chain, less the cost of its further parameter."""
+        gone = self.passes.missed.astype(int)
+        if self.missed in (0, self.count) or self.count < 8:
+            return 0.0
+        pairs = np.bincount(2 * gone[:-1] + gone[1:], minlength=4).reshape(2, 2)
+        alone = pairs.sum(axis=0) / pairs.sum()
+        given = pairs / np.maximum(pairs.sum(axis=1, keepdims=True), 1)
+        if given[1, 1] <= given[0, 1]:
+            return 0.0
+        with np.errstate(divide="ignore", invalid="ignore"):
+            gain = np.nansum(pairs * np.log(given / alone))
+        return max(0.0, float(gain) - 0.5 * math.log(self.count))
+
+    @cached_property
+    def pace_of_missed(self) -> tuple[float, float]:
+        """Mean logarithm of the speed of missed passes against those that were seen, and how many standard
+        errors that is; 0 where too little is known."""
+        speed = np.log(self.passes.speed)
+        for train in np.unique(self.passes.train):
+            mine = self.passes.train == train
+            known = speed[mine & np.isfinite(speed)]
+            if len(known):
+                speed[mine] -= np.median(known)
+        known = np.isfinite(speed)
+        gone, seen = speed[known & self.passes.missed], speed[known & ~self.passes.missed]
+        if len(gone) < 3 or len(seen) < 3:
+            return 0.0, 0.0
+        error = math.sqrt(gone.var(ddof=1) / len(gone) + seen.var(ddof=1) / len(seen)) or 1.0
+        difference = float(gone.mean() - seen.mean())
+        return difference, difference / error
+
+    # ---- openings within a pass ----
+
+    @cached_property
+    def seen(self) -> SeenPasses:
+        return self.passes[~self.passes.missed]
+
+    @cached_property
+    def openings(self) -> NDArray[np.int64]:
+        """Of each pass that was seen: openings that gave further closures, and dropouts."""
+        return np.asarray(self.seen.closures - 1 + self.seen.dropouts, dtype=np.int64)
+
+    @property
+    def opening_rate(self) -> float:
+        return float(self.openings.mean()) if len(self.openings) else 0.0
+
+    def share_with(self, openings: int) -> float:
+        """Of the passes that were seen, how many had exactly so many openings."""
+        return float(np.mean(self.openings == openings)) if len(self.openings) else 0.0
+
+    @cached_property
+    def fano(self) -> float:
+        """Variance over mean of the openings per pass: 1 where they come by chance, near 0 where each pass
+        has as many as the others."""
+        return float(self.openings.var() / self.opening_rate) if self.opening_rate else 1.0
+
+    @cached_property
+    def doubled(self) -> int:
+        return int(np.sum(self.seen.closures == 2))
+
+    @cached_property
+    def tripled(self) -> int:
+        return int(np.sum(self.seen.closures >= 3))
+
+    @cached_property
+    def gaps(self) -> tuple[Floats, Floats, Floats]:
+        """Of the first opening of each pass with two closures: its ms, its share of the pass, and where its
+        middle lies in it, 0 to 1."""
+        twice = self.seen[(self.seen.closures == 2) & np.isfinite(self.seen.parts_ms[:, :2]).all(axis=1)]
+        gap, whole = twice.gaps_ms[:, 0], twice.whole_ms
+        return gap, gap / whole, (twice.parts_ms[:, 0] + gap / 2) / whole
+
+    # ---- lengths and bounces ----
+
+    @property
+    def length_ratio(self) -> float:
+        """The usual one of ``ratio``, NaN where none is known."""
+        known = self.ratio[np.isfinite(self.ratio)]
+        return float(np.median(known)) if len(known) else math.nan
+
+    def _ends(self, values: Floats) -> tuple[Floats, Floats]:
+        part = max(5, len(values) // 4)
+        return values[:part], values[-part:]
+
+    @cached_property
+    def length_trend(self) -> tuple[float, float]:
+        """Logarithm of the effective length, the last passes against the first ones, and how many standard
+        errors that is."""
+        values = np.log(self.seen.length)
+        values = values[np.isfinite(values)]
+        if len(values) < 20:
+            return 0.0, 0.0
+        first, last = self._ends(values)
+        error = 1.25 * math.hypot(
+            *(
+                MAD_TO_SPREAD * float(np.median(np.abs(end - np.median(end)))) / len(end) ** 0.5
+                for end in (first, last)
+            )
+        )
+        change = float(np.median(last) - np.median(first))
+        return change, change / max(error, 0.01)
+
+    @cached_property
+    def bounce_trend(self) -> tuple[float, float, float]:
+        """Mean bounces of the first passes and of the last ones, and how many standard errors they differ
+        by."""
+        values = self.seen.bounces.astype(np.float64)
+        if len(values) < 20:
+            mean = float(values.mean()) if len(values) else 0.0
+            return mean, mean, 0.0
+        first, last = self._ends(values)
+        error = math.sqrt(max(first.var(ddof=1), 0.5) / len(first) + max(last.var(ddof=1), 0.5) / len(last))
+        return float(first.mean()), float(last.mean()), float(last.mean() - first.mean()) / error
+
+    @cached_property
+    def usual_ms(self) -> float:
+        known = self.seen.whole_ms[np.isfinite(self.seen.whole_ms)]
+        return float(np.median(known)) if len(known) else math.nan
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return (self.contact.name,)
+
+
+@dataclass(frozen=True, eq=False)
+class Signs:
+    """Everything the rules look at. ``contacts`` are in the order of the case's; ``lengths`` has shape
+    (contacts, trains), logarithms of the usual effective length, NaN where it is not known."""
+
+    case: Case
+    contacts: tuple[Symptoms, ...]
+    lengths: Floats
+    spread: float
+
+    @property
+    def hours(self) -> float:
+        return max((self.case.to_s - self.case.from_s) / 3600, 1e-3)
+
+    def usual(self, value: Callable[[Symptoms], float]) -> float:
+        """The median over the contacts that have passes, 0 without any."""
+        values = [value(each) for each in self.contacts if each.count]
+        return float(np.median(values)) if values else 0.0
+
+
+def signs_of(case: Case) -> Signs:
+    held = [_held(case, contact) for contact in case.contacts]
+    free = [_free(contact.passes, each) for contact, each in zip(case.contacts, held, strict=True)]
+    medians = np.array([[_median(passes, train) for train in range(len(case.trains))] for passes in free])
+    medians = medians.reshape(len(free), len(case.trains))
+    known = np.isfinite(medians)
+    ratio = np.full(medians.shape, np.nan)
+    for train in range(len(case.trains)):
+        if known[:, train].sum() >= 3:
+            ratio[:, train] = medians[:, train] - np.median(medians[known[:, train], train])
+    finite = ratio[np.isfinite(ratio)]
+    usual = SPREAD_MM if case.length_unit == "mm" else SPREAD_MS
+    spread = max(usual, MAD_TO_SPREAD * float(np.median(np.abs(finite)))) if len(finite) else usual
+    contacts = tuple(
+        Symptoms(at, contact, free[at], held[at], ratio[at], spread)
+        for at, contact in enumerate(case.contacts)
+    )
+    return Signs(case, contacts, medians, spread)
+
+
+def _median(passes: SeenPasses, train: int) -> float:
+    """Of the logarithm of its effective length."""
+    length = passes.length[(passes.train == train) & ~passes.missed]
+    length = length[np.isfinite(length)]
+    return float(np.median(np.log(length))) if len(length) >= LENGTHS_MIN else math.nan
+
+
+def _held(case: Case, contact: ContactFacts) -> tuple[Held, ...]:
+    whole_s = contact.passes.whole_ms / 1000
+    usual_s = float(np.median(whole_s[np.isfinite(whole_s)])) if np.isfinite(whole_s).any() else 0.0
+    least_s = max(HELD_MIN_S, HELD_TIMES * usual_s)
+    found = []
+    for row in np.flatnonzero(whole_s > least_s):
+        from_s, train = float(contact.passes.at_s[row]), int(contact.passes.train[row])
+        to_s = from_s + float(whole_s[row])
+        found.append(Held(from_s, to_s, train, _seen_elsewhere(case, contact, train, from_s, to_s)))
+    for row in np.flatnonzero(contact.extras.ms / 1000 > least_s):
+        from_s = float(contact.extras.at_s[row])
+        found.append(Held(from_s, from_s + float(contact.extras.ms[row]) / 1000, None, True))
+    return tuple(sorted(found, key=lambda each: each.from_s))
+
+
+def _seen_elsewhere(case: Case, contact: ContactFacts, train: int, from_s: float, to_s: float) -> bool:
+    for other in case.contacts:
+        if other is contact:
+            continue
+        passes = other.passes
+        inside = (passes.at_s > from_s) & (passes.at_s < to_s) & (passes.train == train) & ~passes.missed
+        if inside.any():
+            return True
+    return False
+
+
+def _free(passes: SeenPasses, held: tuple[Held, ...]) -> SeenPasses:
+    kept = np.ones(len(passes), dtype=np.bool_)
+    for each in held:
+        kept &= ~((passes.at_s >= each.from_s - 1e-6) & (passes.at_s <= each.to_s))
+    return passes[kept]
