@@ -86,7 +86,8 @@ def weak_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     evidence = []
     if len(known):
         evidence.append(
-            f"closures are {percent(seen.length_ratio)} than at the other contacts; where nothing is wrong they "
+            f"closures are {percent(seen.length_ratio)} than at the other contacts; where nothing is wrong "
+            "they "
             f"differ by about {100 * math.expm1(seen.spread):.0f} %"
         )
     if falling:
@@ -105,7 +106,8 @@ def window_too_long(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     counts = seen.contact.at.counts
     faster, errors = seen.pace_of_missed
     evidence = [
-        f"make_us is {make_ms:.0f} ms, closures last {seen.usual_ms:.0f} ms as a rule: what closes for less than "
+        f"make_us is {make_ms:.0f} ms, closures last {seen.usual_ms:.0f} ms as a rule: what closes for "
+        "less than "
         f"make_us is not counted"
     ]
     score = 6 * (share - 0.5)
@@ -118,7 +120,8 @@ def window_too_long(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
         if counts is not None and counts.blips and counts.longest_blip_us > 0.4 * make_ms * 1000:
             score += 3
             evidence.append(
-                f"{counts.blips} closings were too short to count, up to {counts.longest_blip_us / 1000:.1f} ms"
+                f"{counts.blips} closings were too short to count, up to "
+                f"{counts.longest_blip_us / 1000:.1f} ms"
             )
     yield Clue(Cause.WINDOW_TOO_LONG, min(CAP, score), tuple(evidence), (seen.at,))
 
@@ -163,8 +166,10 @@ def turned_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
         wide = float(np.std(place))
         score += 2.0 if off < 0.15 and wide < 0.12 else -3.0
         evidence.append(
-            f"the opening lies {100 * np.median(place):.0f} % through the pass (+-{100 * wide:.0f} %) and takes "
-            f"{100 * np.median(share):.0f} % of it, as over the middle of a magnet that stands upright to the contact"
+            f"the opening lies {100 * np.median(place):.0f} % through the pass (+-{100 * wide:.0f} %) and "
+            "takes "
+            f"{100 * np.median(share):.0f} % of it, as over the middle of a magnet that stands upright to "
+            "the contact"
         )
         speed = seen.seen.speed[seen.seen.closures == 2]
         single = seen.seen.speed[seen.seen.closures == 1]
@@ -196,7 +201,8 @@ def side_lobes(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     if seen.tripled:
         score += 1.0
         evidence.append(
-            f"{times(seen.tripled, seen.count)} gave three closures: a magnet along the travel has a weaker field of "
+            f"{times(seen.tripled, seen.count)} gave three closures: a magnet along the travel has a "
+            "weaker field of "
             "the other sign before and behind it"
         )
     yield Clue(
@@ -214,13 +220,15 @@ def loose_lead(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     score = min(CAP, surprise_of_events(total, usual * len(seen.openings)) / 2) - 4
     score -= max(0.0, min(CAP, max(_notch_score(seen, 1), _notch_score(seen, 2))))
     evidence = [
-        f"{total} openings within {times(len(seen.openings))}, where {usual * len(seen.openings):.1f} are usual"
+        f"{total} openings within {times(len(seen.openings))}, where {usual * len(seen.openings):.1f} are "
+        "usual"
     ]
     gap, _, place = seen.gaps
     if len(gap) >= 3:
         score += 1.0 if np.std(place) > 0.15 else -1.0
         evidence.append(
-            f"they lie anywhere in the pass and take {np.quantile(gap, 0.1):.0f} to {np.quantile(gap, 0.9):.0f} ms"
+            f"they lie anywhere in the pass and take {np.quantile(gap, 0.1):.0f} to "
+            f"{np.quantile(gap, 0.9):.0f} ms"
         )
     if seen.doubled + seen.tripled:
         evidence.append(f"{times(seen.doubled + seen.tripled, seen.count)} gave more than one closure")
@@ -248,7 +256,8 @@ def window_too_short(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     score += 2 if gap_ms < 3 * break_ms + 1 else -5
     evidence = (
         f"break_us is {break_ms:.2g} ms, {times(more, seen.count)} gave more than one closure",
-        f"the openings between last {gap_ms:.2g} ms, and the shorter closure is {100 * np.nanmedian(shortest):.0f} % "
+        f"the openings between last {gap_ms:.2g} ms, and the shorter closure is "
+        f"{100 * np.nanmedian(shortest):.0f} % "
         "of the pass: that is bounce",
     )
     yield Clue(
@@ -264,7 +273,8 @@ def worn_contact(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     usual = signs.usual(lambda each: float(each.seen.bounces.mean()) if len(each.seen) else 0.0)
     score = min(6.0, errors - 4) + min(2.0, max(0.0, math.log((last + 0.1) / (usual + 0.1))))
     evidence = (
-        f"{last:.1f} bounces per pass at the end, {first:.1f} at the beginning; {usual:.1f} at the other contacts",
+        f"{last:.1f} bounces per pass at the end, {first:.1f} at the beginning; {usual:.1f} at the other "
+        "contacts",
     )
     yield Clue(Cause.WORN_CONTACT, min(CAP, score), evidence, (seen.at,))
 
@@ -286,7 +296,8 @@ def stuck_contact(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     trains = signs.case.trains
     evidence = (
         _held_told(held),
-        f"each time from a pass of {trains[held[0].train or 0]!r} on, which was seen elsewhere before it opened",
+        f"each time from a pass of {trains[held[0].train or 0]!r} on, which was seen elsewhere before it "
+        "opened",
     )
     yield Clue(Cause.STUCK_CONTACT, 3.0 + min(3.0, float(len(held) - 1)), evidence, (seen.at,))
 
@@ -344,7 +355,8 @@ def shorted_inputs(signs: Signs) -> Iterator[Clue]:
             evidence = []
             if together:
                 evidence.append(
-                    f"{_name(signs, first)} and {_name(signs, second)} closed at the same moment {together} times, "
+                    f"{_name(signs, first)} and {_name(signs, second)} closed at the same moment "
+                    f"{together} times, "
                     f"of {fewer} closures of the one that closed less"
                 )
             if tested:
@@ -362,7 +374,8 @@ def swapped_plugs(signs: Signs) -> Iterator[Clue]:
         score = min(8.0, (swap.odd_before - swap.odd_after) / 3) * (1 - left) + 1
         names = [signs.case.contacts[at].name for at in (swap.first, swap.second)]
         evidence = (
-            f"as plugged, {swap.odd_before} passes are missed or extra; with {names[0]!r} and {names[1]!r} exchanged "
+            f"as plugged, {swap.odd_before} passes are missed or extra; with {names[0]!r} and {names[1]!r} "
+            "exchanged "
             f"on paper, {swap.odd_after}",
         )
         yield Clue(Cause.SWAPPED_PLUGS, min(CAP, score), evidence, (swap.first, swap.second))
@@ -387,7 +400,8 @@ def interference(signs: Signs) -> Iterator[Clue]:
             score += 5 * len(noisy_spare) / len(spare) - 1
         score += min(4.0, extras / 2)
         evidence = [
-            f"{len(noisy)} of {len(counted)} inputs of board {board!r} closed for too short to count, {blips} times "
+            f"{len(noisy)} of {len(counted)} inputs of board {board!r} closed for too short to count, "
+            f"{blips} times "
             f"in all"
         ]
         if noisy_spare:
@@ -434,7 +448,8 @@ def bad_input(signs: Signs) -> Iterator[Clue]:
             if verdict in (Verdict.READS_LOW, Verdict.HELD_HIGH):
                 score += 5
                 evidence.append(
-                    f"the board's self-test says of input {facts.input}: {verdict.name.lower().replace('_', ' ')}"
+                    f"the board's self-test says of input {facts.input}: "
+                    f"{verdict.name.lower().replace('_', ' ')}"
                 )
             if score > -3:
                 yield Clue(
@@ -481,7 +496,8 @@ def vehicle(signs: Signs) -> Iterator[Clue]:
         evidence = []
         if math.isfinite(shorter):
             evidence.append(
-                f"its closures are {percent(shorter)} than those of the other trains, over {contacts} contacts"
+                f"its closures are {percent(shorter)} than those of the other trains, over {contacts} "
+                "contacts"
             )
         if missed:
             evidence.append(
@@ -509,8 +525,8 @@ def _missed_by(signs: Signs, trains: list[int]) -> tuple[int, int]:
 
 
 OF_CONTACTS: tuple[Callable[[Signs, Symptoms], Iterator[Clue]], ...] = (
-    open_lead, weak_magnet, window_too_long, turned_magnet, side_lobes, loose_lead, window_too_short, worn_contact,
-    stuck_contact, parked_magnet,
+    open_lead, weak_magnet, window_too_long, turned_magnet, side_lobes, loose_lead, window_too_short,
+    worn_contact, stuck_contact, parked_magnet,
 )  # fmt: skip
 OF_LAYOUT: tuple[Callable[[Signs], Iterator[Clue]], ...] = (
     shorted_inputs, swapped_plugs, interference, bad_input, vehicle,

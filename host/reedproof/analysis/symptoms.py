@@ -21,8 +21,8 @@ Floats = NDArray[np.float64]
 #: A closure that lasts so many times as long as they usually do, and at least so long, is not of a magnet
 #: that passed.
 HELD_TIMES, HELD_MIN_S = 8.0, 2.0
-#: Effective lengths differ from contact to contact by about this (of the logarithm) where nothing is wrong:
-#: gaps are built to a millimetre, sensitivities differ by a tenth. Without distances in the sheet, lengths are
+#: Effective lengths differ from contact to contact by about this (of the logarithm) where nothing is
+#: wrong: gaps are built to a millimetre, sensitivities differ by a tenth. Without distances in the sheet, lengths are
 #: measured in time and differ by the speeds as well.
 SPREAD_MM, SPREAD_MS = 0.09, 0.30
 #: So many passes of known length are a median worth comparing.
