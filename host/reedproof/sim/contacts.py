@@ -39,7 +39,9 @@ BOUNCE_US = 100.0
 DEFAULT_MAGNET = Magnet(4.9, 10.0, 1.30)
 #: No contact is held by less: twice the earth's field.
 _FAINT_MT = 0.1
-_SAMPLES = 401  # of a field along the travel
+#: Samples of a field along the travel: close together over the contact, where it changes fast, and further
+#: apart further out than this.
+_SAMPLES, _NEAR_MM = 401, 6.0
 
 
 class ContactFault(enum.Enum):
@@ -173,15 +175,15 @@ def _profile(
 ) -> tuple[Floats, Floats]:
     """(travel_mm, field in mT for each tesla of remanence): a weaker magnet has the same profile."""
     magnet = Magnet(diameter_mm, length_mm, 1.0)
-    # Close together over the contact, where the field changes fast, and further apart further out.
-    end = math.asinh(magnet.reach_mm(_FAINT_MT) / distance_mm)
-    travel_mm = distance_mm * np.sinh(np.linspace(-end, end, _SAMPLES))
+    end = math.asinh(magnet.reach_mm(_FAINT_MT) / _NEAR_MM)
+    travel_mm = _NEAR_MM * np.sinh(np.linspace(-end, end, _SAMPLES))
     return travel_mm, field_mt(magnet, orientation, distance_mm, travel_mm, offset_mm)
 
 
 @dataclass
 class PhysicalContact:
-    """One contact as it is built in. A fault may change ``fitting`` and ``bounce_us`` at any time."""
+    """One contact as it is built in. ``bounce_us`` is about what it bounces for when it does, in the mean; a
+    fault may change it and ``fitting`` at any time."""
 
     random: random.Random
     fitting: Fitting
