@@ -105,7 +105,7 @@ def session(
             guide = Session(
                 recorder,
                 place.number,
-                board=place.board,
+                board_name=place.board,
                 names=place.names,
                 speed_mm_s=place.speed_mm_s,
                 wait_s=wait_s,
@@ -165,7 +165,7 @@ def _place_of(sheet: Sheet | None, contact: str | None, number: int | None, link
     wanted = sheet.boards[board].id
     if wanted is not None and int(wanted, 16) != link.hello.board:
         raise LineError(
-            f"{link.name}: board {here} answers there; {contact!r} is on board {board!r} ({wanted}); give its "
+            f"{link.name}: board {here} answers there; {contact!r} is on board {board!r} ({wanted}), use its "
             "port"
         )
     return _place(sheet, board, named[contact].input)
