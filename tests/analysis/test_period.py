@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import lombscargle
 from scipy.stats import kstest
 
-from reedproof.analysis.period import COHERENT_S, likely_period, schuster
+from reedproof.analysis.period import COHERENT_S, _on_grid, likely_period, schuster
 
 
 def in_step(period_s: float, seconds: float, share: float, jitter_s: float, seed: int) -> np.ndarray:
@@ -33,6 +33,13 @@ def test_the_periodogram_is_that_of_scipy(seed: int) -> None:
     )  # whole turns within the second of the recording: sine and cosine are orthogonal
     theirs = lombscargle(np.arange(bins) * 50e-6, counts, 2 * np.pi * hz) * bins / len(at)
     assert schuster(at_s, hz) == pytest.approx(theirs, rel=1e-6, abs=1e-6)
+
+
+@pytest.mark.parametrize("count", [1, 63, 64, 65, 500])
+def test_the_quick_form_is_the_same(count: int) -> None:
+    at_s = np.sort(np.random.default_rng(count).uniform(0, 2, 40)) + 1.7e9
+    hz = np.linspace(10, 1000, 500)[:count]
+    assert _on_grid(at_s, hz) == pytest.approx(schuster(at_s, hz), rel=1e-6, abs=1e-6)
 
 
 def test_powers_of_chance_events_are_exponential() -> None:
