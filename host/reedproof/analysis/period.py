@@ -44,8 +44,8 @@ def schuster(at_s: NDArray[np.float64], hz: NDArray[np.float64]) -> NDArray[np.f
 
 
 def _on_grid(at_s: NDArray[np.float64], hz: NDArray[np.float64]) -> NDArray[np.float64]:
-    """`schuster` at evenly spaced frequencies, as one product of two small matrices: what turns by f + g turns
-    by f and then by g."""
+    """`schuster` at evenly spaced frequencies, as one product of two small matrices: to turn by f + g is
+    to turn by f, then by g."""
     turns_s = at_s - at_s[0]
     coarse, fine = hz[::BLOCK], hz[:BLOCK] - hz[0]
     sums = np.exp(2j * np.pi * np.outer(coarse, turns_s)) @ np.exp(2j * np.pi * np.outer(turns_s, fine))
