@@ -34,6 +34,7 @@ from reedproof.records import (
     Made,
     SelftestResult,
     Verdict,
+    input_mask,
 )
 from reedproof.trace_recorder import ROUND_S, EdgeSink, TraceRecorder
 from reedproof.trace_writer import Note
@@ -533,11 +534,13 @@ class Session:
         )
 
     def _note_closed_throughout(self, number: int, line: _Input) -> None:
-        """An input that never changed and reads closed was so from the beginning."""
+        """An input that reads closed in the beginning and in the end, and neither closed nor opened in
+        between, was closed all the time, unless it chattered."""
         first, last = line.first, line.last
         if first is None or last is None or self._start_us is None or line.closures:
             return
-        if first.edges == last.edges and last.levels >> (number - 1) & 1:
+        chatters = any(fault is Fault.CHATTER for fault, _, _ in line.faults)
+        if first.levels & last.levels & input_mask([number]) and not chatters:
             line.closures.append(_Closure(self._start_us))
 
     def _edges_by_input(self) -> dict[int, Edges]:

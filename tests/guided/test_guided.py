@@ -141,7 +141,10 @@ def test_a_rubbing_lead_chatters(tmp_path: Path) -> None:
     assert contact.at.counts.blips > 100
     assert contact.at.counts.longest_blip_us > 400, "it is closed for up to 0.9 ms between two openings"
     assert contact.at.edges is not None
-    assert len(contact.at.edges.at_s) > 200
+    closed = contact.at.edges.closed
+    assert len(closed) > 200
+    assert closed[0]
+    assert np.all(closed[1:] != closed[:-1]), "what repeats a level after a loss is no edge"
     assert "edges were lost on the way" in case.notes[0]
 
 
@@ -222,13 +225,13 @@ def test_more_than_were_asked_for_are_passes(tmp_path: Path) -> None:
 
 def test_side_lobes_are_one_pass(tmp_path: Path) -> None:
     """Slow: the openings between are short beside the closures, though longer than 0.3 s."""
-    slow = [(0, 500), (900, 2400), (2800, 3300)]
-    does = passes(*((at + a, at + b) for at in (500, 9000, 18000) for a, b in slow))
+    slow = [(0, 500), (900, 3400), (4800, 5300)]
+    does = passes(*((at + a, at + b) for at in (500, 12000, 24000) for a, b in slow))
     _, case = guide(tmp_path, make_board(), 5, {Step.SLOW: does}, plan=(Ask(Step.SLOW, passes=3),))
     seen = case.contacts[0].passes
     assert seen.closures.tolist() == [3, 3, 3]
-    assert seen.parts_ms[0] == pytest.approx([500, 1500, 500], abs=0.1)
-    assert seen.gaps_ms[0] == pytest.approx([400, 400], abs=0.1)
+    assert seen.parts_ms[0] == pytest.approx([500, 2500, 500], abs=0.1)
+    assert seen.gaps_ms[0] == pytest.approx([400, 1400], abs=0.1)
 
 
 def test_no_magnet_passes_in_a_millisecond(tmp_path: Path) -> None:
@@ -284,6 +287,45 @@ def test_a_magnet_that_leaves_during_the_session(tmp_path: Path) -> None:
     assert 2000 < contact.extras.ms[0] < 4000
 
 
+def test_a_parked_magnet_and_a_dropout(tmp_path: Path) -> None:
+    board = make_board()
+    board.schedule(5, [(1000, True), (3_000_000, False), (3_002_000, True)])
+    run(board, 0.2)
+    _, case = guide(tmp_path, board, 5, {}, plan=PLAN[:1])
+    assert case.contacts[0].extras.at_s == pytest.approx([case.from_s])
+
+
+def test_what_chatters_is_not_closed_all_the_time(tmp_path: Path) -> None:
+    """It reads closed nearly always, and never long enough to count."""
+    board = make_board()
+    openings_us = range(0, 9_000_000, 900)
+    board.schedule(5, [(start + late, late > 0) for start in openings_us for late in (0, 20)])
+    _, case = guide(tmp_path, board, 5, {}, plan=PLAN[:1])
+    assert len(case.contacts[0].extras) == 0
+    assert {span.fault for span in case.contacts[0].at.faults} == {Fault.CHATTER}
+
+
+def test_closed_in_the_end_is_not_closed_all_the_time(tmp_path: Path) -> None:
+    """What the board says of the closing never arrives."""
+    board = make_board()
+    board.schedule(5, [(4_000_000, True)])
+    cable = Cable(board)
+    cable.loses_message = lambda type_: type_ == 0x02
+    _, case = guide(tmp_path, board, 5, {}, plan=PLAN[:1], connect=lambda: cable)
+    assert len(case.contacts[0].at.closures_at_s) == 0
+
+
+def test_a_closure_that_began_just_before(tmp_path: Path) -> None:
+    """It is known from the beginning of the session on, which is the first heartbeat's."""
+    first, _ = guide(tmp_path / "first", make_board(), 5, {}, plan=PLAN[:1])
+    assert first._start_us is not None
+    for before_us in (5000, 10_000, 20_000, 40_000):
+        board = make_board()
+        board.schedule(5, [(first._start_us - before_us, True), (first._start_us + 60_000, False)])
+        _, case = guide(tmp_path / "second", board, 5, {}, plan=PLAN[:1])
+        assert case.contacts[0].extras.at_s == pytest.approx([case.from_s], abs=1e-5), before_us
+
+
 def test_what_the_board_kept_from_before_is_not_of_the_session(tmp_path: Path) -> None:
     board = make_board()
     board.schedule(5, [(100_000, True), (160_000, False)])
@@ -312,7 +354,9 @@ def test_a_loose_lead_opens_while_it_is_moved(tmp_path: Path) -> None:
 
 
 def test_a_sound_lead_stays_closed(tmp_path: Path) -> None:
-    session, case = guide(tmp_path, make_board(), 5, {Phase.PLACE: passes((300, 14000))}, plan=WIGGLE)
+    """For longer than anybody is waited for."""
+    does = {Phase.PLACE: passes((300, 14000))}
+    session, case = guide(tmp_path, make_board(), 5, does, plan=WIGGLE, wait_s=6.0)
     passes_ = case.contacts[0].passes
     assert (passes_.closures.tolist(), session.outcomes[0].seen) == ([1], 1)
     assert passes_.parts_ms[0, 0] == pytest.approx(10_000, abs=150)
