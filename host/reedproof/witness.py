@@ -37,7 +37,7 @@ from reedproof.trace_writer import Note
 
 @dataclass
 class Seen:
-    """Times are the board's."""
+    """A closure. Times are the board's."""
 
     made_us: int
     broke_us: int | None = None
@@ -48,6 +48,8 @@ class Seen:
 
 @dataclass
 class Line:
+    """One input: its closures, heartbeats, and faults with when they came and went."""
+
     closures: list[Seen] = field(default_factory=list)
     first: Heartbeat | None = None
     last: Heartbeat | None = None
