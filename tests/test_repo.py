@@ -22,9 +22,20 @@ STORE = {"store", "store_closures", "store_runs", "store_tables"}
 LAYERS = [
     {"errors", "records", "compiled"},
     {"wire", "clock", "trace", "trace_reader", "trace_writer", "layout", "analysis", "markup"},
-    {"transport", "ports", "link", "export", "plots", "run_plots", "report", "report_words", "report_html", "run_case"}
+    {
+        "transport",
+        "ports",
+        "link",
+        "export",
+        "plots",
+        "run_plots",
+        "report",
+        "report_words",
+        "report_html",
+        "run_case",
+    }
     | STORE,
-    {"recorder", "trace_recorder", "endurance", "live_account", "proof", "sim"},
+    {"recorder", "trace_recorder", "witness", "guided", "endurance", "live_account", "proof", "sim"},
     {"cli"},
 ]
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
