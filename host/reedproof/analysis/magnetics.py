@@ -159,33 +159,27 @@ def closures_mm(
     field = np.asarray(field_mt, dtype=np.float64)
     if not len(field):
         return []
-    # Through zero, a contact opens and closes again: with the sign, no sampling is too coarse to show it.
-    changes = sorted(
-        (position, closes)
-        for sign in (1, -1)
-        for level_mt, closes in ((operate_mt, True), (-release_mt, False))
-        for position in _rises(travel, sign * field, level_mt)
-    )
+    strengths = np.array([release_mt, operate_mt]).searchsorted(abs(field), side="right")
+    changes = (strengths[1:] != strengths[:-1]) | (field[1:] * field[:-1] < 0)
     stretches: list[tuple[float, float]] = []
-    closed_at = float(travel[0]) if abs(field[0]) >= operate_mt else None
-    for position, closes in changes:
-        if closes and closed_at is None:
-            closed_at = position
-        elif not closes and closed_at is not None:
-            stretches.append((closed_at, position))
+    closed_at = float(travel[0]) if strengths[0] == 2 else None
+    for i in np.flatnonzero(changes).tolist():
+        before, after = float(field[i]), float(field[i + 1])
+        if after < before:
+            before, after = -before, -after
+        # A field that rises through zero opens the contact and closes it again, between two samples even.
+        if closed_at is not None and before <= -release_mt < after:
+            stretches.append((closed_at, _between(travel, i, (-release_mt - before) / (after - before))))
             closed_at = None
+        if closed_at is None and before < operate_mt <= after:
+            closed_at = _between(travel, i, (operate_mt - before) / (after - before))
     if closed_at is not None:
         stretches.append((closed_at, float(travel[-1])))
     return stretches
 
 
-def _rises(travel: Floats, field: Floats, level: float) -> list[float]:
-    """Where the field comes up to the level, or for a negative one leaves it upwards."""
-    above = field >= level if level > 0 else field > level
-    at = np.flatnonzero(above[1:] & ~above[:-1])
-    share = (level - field[at]) / (field[at + 1] - field[at])
-    rises: list[float] = (travel[at] + share * (travel[at + 1] - travel[at])).tolist()
-    return rises
+def _between(travel: Floats, index: int, share: float) -> float:
+    return float(travel[index] + share * (travel[index + 1] - travel[index]))
 
 
 def _positions(
