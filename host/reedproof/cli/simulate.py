@@ -71,7 +71,6 @@ def record_run(
     share of it that is done. Returns the number of the run in the store.
     """
     sheet = layout.sheet.model_dump(mode="json", exclude_none=True)
-    planned = layout.passes_planned
     assert layout.laps is not None
     plan = PassesPlan(layout.laps).as_dict()
     run_id = store.begin_run(started_s, sheet, plan, simulated=True, seed=layout.seed)
@@ -79,7 +78,7 @@ def record_run(
         recorders = []
         for name, board in layout.boards.items():
             link = opened.enter_context(contextlib.closing(Link(board.plug_in)))
-            settings = stored_settings(*link.settings())
+            settings = stored_settings(*link.settings(), link.selftest())
             recorder = Recorder(link, store, _wall_of(link, started_s), batch_s=BATCH_S, beats_s=BEATS_S)
             store.join_run(
                 run_id, name, recorder.boot_id, link.hello.next, recorder.wall_s(), settings,
@@ -92,7 +91,7 @@ def record_run(
                 if layout.is_over(round(behind.link.now_s() * 1e6)):
                     break
                 behind.pump(PUMP_S)
-                on_progress(layout.passes_run / planned)
+                on_progress(layout.done(round(behind.link.now_s() * 1e6)))
             outcome = "met"
         finally:
             for recorder in recorders:
