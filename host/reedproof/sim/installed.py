@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from random import Random
 from typing import NamedTuple
 
+import numpy as np
+
 from reedproof.analysis.magnetics import Magnet, Orientation
 from reedproof.sim.contacts import BOUNCE_US, Fitting, Passing, PhysicalContact
 from reedproof.sim.scenario import Cause, Physics, ScenarioFault
@@ -113,7 +115,7 @@ class Installed:
                 crossing.backwards,
             )
         )
-        closed = stretches([time_us for time_us, _ in edges])
+        closed = np.array([time_us for time_us, _ in edges], dtype=np.int64).reshape(-1, 2)
         return without(closed, self._rattles(closed, worn)) if worn > 1 and len(closed) else closed
 
     def _rattles(self, closed: Stretches, worn: float) -> Stretches:

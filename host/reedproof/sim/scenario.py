@@ -170,6 +170,15 @@ class ScenarioFault(Table):
         return float(getattr(EFFECTS[self.cause], self.size) if isinstance(self.size, str) else self.size)
 
     @property
+    def whom(self) -> str:
+        """What it concerns, in words."""
+        if self.board is not None and self.input is not None:
+            return f"input {self.input} of {self.board}"
+        return (
+            " and ".join(self.contacts or []) or self.contact or self.train or f"all inputs of {self.board}"
+        )
+
+    @property
     def is_dead(self) -> bool:
         return self.mode == "dead"
 

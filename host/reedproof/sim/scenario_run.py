@@ -1,7 +1,7 @@
 """A scenario from end to end without boards, lines and store: for campaigns of thousands of runs.
 
 Closures and counters are the boards' own code's. What a board adds to that, the muting of inputs that chatter
-and its faults with their times, is followed here; `tests/sim/test_scenario_run.py` holds it against runs through
+and its faults with their times, is followed here; `tests/sim/test_scenario_run.py` holds it against runs with
 boards, links and a store. Not followed are storms (255 edges of an input within a second) and a ring that
 overflows.
 """

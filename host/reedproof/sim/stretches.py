@@ -1,5 +1,5 @@
-"""Stretches of time during which something holds: int64 arrays of shape (n, 2), from and to in us, in order and
-apart from each other. A stretch does not hold at its end any more."""
+"""Stretches of time during which something holds: int64 arrays of shape (n, 2), from and to in us, in order
+and apart from each other. A stretch does not hold at its end any more."""
 
 from __future__ import annotations
 

@@ -29,8 +29,8 @@ PERIOD_MS = 20.0  # of the mains
 BURSTS_PER_MINUTE = 0.5
 BURST_S = (0.2, 0.8)  # a motor starts
 HUM_SHARE, HUM_S = 0.1, (1.0, 5.0)  # something else is switched on for longer
-COUPLING_SIGMA = 0.3  # how differently long leads pick it up
-BLIP_SHAPE = 6.0  # of the gamma distribution of widths
+COUPLING_SIGMA = 0.2  # how differently long leads pick it up
+BLIP_SHAPE = 8.0  # of the gamma distribution of widths
 
 
 def during(fault: ScenarioFault, end_us: int) -> tuple[int, int]:
