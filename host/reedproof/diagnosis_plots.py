@@ -29,12 +29,16 @@ def sketches_plot(sketches: Sequence[tuple[str, Sketch]]) -> str:
         rows = figure.subplots(len(sketches), 1, squeeze=False)
         for (axes,), (said, sketch) in zip(rows, sketches, strict=True):
             unit, unit_ms = time_unit(sketch.until_ms)
-            bars = [(a / unit_ms, (b - a) / unit_ms) for a, b in sketch.closed_ms]
-            axes.broken_barh(bars, (0.0, 1.0), facecolors=CLOSED)
-            axes.set_xlim(0.0, sketch.until_ms / unit_ms)
-            axes.set_ylim(0.0, 1.2)
-            axes.set_yticks([])
+            edges = [0.0, *(edge / unit_ms for stretch in sketch.closed_ms for edge in stretch)]
+            edges.append(sketch.until_ms / unit_ms)
+            levels = [0, *(1, 0) * len(sketch.closed_ms), 0]
+            # A line as well: what is too short for an area still shows.
+            axes.fill_between(edges, levels, step="post", color=CLOSED, alpha=0.4, linewidth=0)
+            axes.step(edges, levels, where="post", color=CLOSED, linewidth=0.8)
+            axes.set_xlim(0.0, edges[-1])
+            axes.set_ylim(-0.1, 1.2)
+            axes.set_yticks([0, 1], ["open", "closed"])
             title = textwrap.shorten(f"{said} - {sketch.title}", TITLE_MAX, placeholder="...")
             axes.set_title(title, loc="left", fontsize=8)
-            axes.set_xlabel(f"{unit}; dark: closed", fontsize=8)
+            axes.set_xlabel(unit, fontsize=8)
         return svg(figure, GENERATOR)

@@ -74,11 +74,11 @@ def print_json(document: Any) -> None:
 
 
 @contextlib.contextmanager
-def reading_progress() -> Iterator[Told | None]:
+def reading_progress() -> Iterator[Told]:
     """A bar while runs are read, on a terminal only."""
     out = console(stderr=True)
     if not out.is_terminal:
-        yield None
+        yield lambda *_: None
         return
     columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
     with Progress(*columns, console=out, transient=True) as bar:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from rich.console import Console
 from rich.text import Text
@@ -16,6 +16,7 @@ from reedproof.report_words import counted
 
 WIDTH = 80
 INDENT = "   "
+POSSIBLE = "Also possible, with little behind it:"
 LABEL = 7  # columns to the left of what is drawn
 TICKS_MAX = 6
 
@@ -58,8 +59,9 @@ def place(finding: Finding) -> str:
 
 
 def heading(finding: Finding) -> str:
-    """Where, what and how sure."""
-    sure = f"{finding.certainty.value}, {100 * finding.confidence:.0f} %"
+    """Where, what and how sure; that is never 100 %."""
+    percent = min(round(100 * finding.confidence), 99)
+    sure = f"{finding.certainty.value}, {percent}\N{NO-BREAK SPACE}%"
     return f"{place(finding)}: {CAUSES[finding.cause]} ({sure})"
 
 
@@ -115,49 +117,47 @@ def _wrapped(text: str, width: int, first: str = "", rest: str | None = None) ->
     return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False)
 
 
-def _told(number: int, finding: Finding, width: int, unicode: bool) -> Iterator[tuple[str, str]]:
-    for line in _wrapped(heading(finding), width, f"{number}. ", INDENT):
-        yield line, STYLES[finding.certainty]
+Lines = list[tuple[str, str]]  # each with its style
+
+
+def _told(number: int, finding: Finding, width: int, unicode: bool) -> Lines:
+    style = STYLES[finding.certainty]
+    told = [(line, style) for line in _wrapped(heading(finding), width, f"{number}. ", INDENT)]
+    rest: list[str] = []
     for evidence in finding.evidence:
-        yield from ((line, "") for line in _wrapped(evidence, width, f"{INDENT}- "))
+        rest += _wrapped(evidence, width, f"{INDENT}- ")
     if finding.certainty is not Certainty.POSSIBLE:
         for sketch in finding.sketches:
-            yield from ((line, "") for line in _wrapped(f"{sketch.title}:", width, INDENT))
-            drawn = strip(sketch, width - len(INDENT), unicode=unicode)
-            yield from ((INDENT + line, "") for line in drawn)
+            rest += _wrapped(f"{sketch.title}:", width, INDENT)
+            rest += [INDENT + line for line in strip(sketch, width - len(INDENT), unicode=unicode)]
     for label, text in (("next: ", finding.next_step), ("to confirm: ", finding.confirm)):
-        yield from ((line, "") for line in _wrapped(label + text, width, INDENT, f"{INDENT}  "))
-    yield "", ""
+        rest += _wrapped(label + text, width, INDENT, f"{INDENT}  ")
+    return told + [(line, "") for line in rest]
 
 
-def _listed(title: str, texts: Sequence[str], width: int) -> Iterator[tuple[str, str]]:
-    if texts:
-        yield title, ""
-        for text in texts:
-            yield from ((line, "") for line in _wrapped(text, width, "- "))
+def _listed(title: str, texts: Sequence[str], width: int) -> Lines:
+    listed = [line for text in texts for line in _wrapped(text, width, "- ")]
+    return [(line, "") for line in [title, *listed]] if texts else []
 
 
-def lines(diagnosis: Diagnosis, width: int = WIDTH, *, unicode: bool = True) -> Iterator[tuple[str, str]]:
-    """The lines of a diagnosis, each with its style."""
+def lines(diagnosis: Diagnosis, width: int = WIDTH, *, unicode: bool = True) -> Lines:
+    """A diagnosis as lines, each with its style."""
     sure = [finding for finding in diagnosis.findings if finding.certainty is not Certainty.POSSIBLE]
     possible = [finding for finding in diagnosis.findings if finding.certainty is Certainty.POSSIBLE]
+    first: Lines = [("Nothing wrong was found.", "bold green")]
     if sure:
-        more = ", the surest first" if sure[1:] else ""
-        yield f"{counted(len(sure), 'finding')}{more}", "bold red"
-    else:
-        yield "Nothing wrong was found.", "bold green"
-    yield "", ""
-    for number, finding in enumerate(sure, start=1):
-        yield from _told(number, finding, width, unicode)
-    if possible:
-        yield "Also possible, with little behind it:", ""
-        for number, finding in enumerate(possible, start=len(sure) + 1):
-            yield from _told(number, finding, width, unicode)
+        first = [(counted(len(sure), "finding") + (", the surest first" if sure[1:] else ""), "bold red")]
+    parts = [first, *(_told(number, each, width, unicode) for number, each in enumerate(sure, start=1))]
+    for number, finding in enumerate(possible, start=len(sure) + 1):
+        told = _told(number, finding, width, unicode)
+        parts.append([(POSSIBLE, ""), *told] if finding is possible[0] else told)
     if not sure:
-        yield from _listed("Looked at:", diagnosis.looked_at, width)
-    yield from _listed("Could not be looked at:", diagnosis.limits, width)
-    for caution in cautions(diagnosis.findings):
-        yield from ((line, "yellow") for line in _wrapped(f"caution: {caution}", width, "", "  "))
+        parts.append(_listed("Looked at:", diagnosis.looked_at, width))
+    parts.append(_listed("Could not be looked at:", diagnosis.limits, width))
+    warned = [_wrapped(f"caution: {each}", width, "", "  ") for each in cautions(diagnosis.findings)]
+    parts.append([(line, "yellow") for wrapped in warned for line in wrapped])
+    # A blank line between two parts.
+    return [line for part in parts if part for line in [("", ""), *part]][1:]
 
 
 def show(diagnosis: Diagnosis, out: Console) -> None:
