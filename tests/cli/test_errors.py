@@ -45,6 +45,19 @@ WRONG_USE = [
     ["report", "-o", "run"],
     ["report", "--json", "--csv"],
     ["report", "--store", " "],
+    ["diagnose"],
+    ["diagnose", "0"],
+    ["diagnose", "1", "2"],
+    ["diagnose", "99999999999999999999999"],
+    ["diagnose", "--input", "0"],
+    ["diagnose", "--input", "3", "--contact", "mill"],
+    ["diagnose", "--plot", "found.png"],
+    ["diagnose", "--sheet", "layout.toml"],
+    ["diagnose", "virtual:"],
+    ["diagnose", "virtual:", "--contact", "mill"],
+    ["diagnose", "virtual:", "--contact", "mill", "--sheet", "no-such.toml"],
+    ["diagnose", "virtual:", "--input", "3", "--wait-s", "nan"],
+    ["diagnose", "--store", " "],
     ["demo", "virtual:"],
     ["prove", "virtual:", "virtual:"],
     ["prove", "virtual:", "--auto"],
@@ -213,7 +226,7 @@ def test_unplugged_while_proving() -> None:
 # ---- the store ----
 
 
-@pytest.fixture(params=["proofs", "prove", "watch", "demo", "runs", "export"])
+@pytest.fixture(params=["proofs", "prove", "watch", "demo", "runs", "export", "diagnose"])
 def storing(request: pytest.FixtureRequest, tmp_path: Path) -> list[str]:
     arguments: dict[str, list[str]] = {
         "prove": ["virtual:"], "watch": ["virtual:", "--seconds", "0.2"],
@@ -325,7 +338,7 @@ def test_help_has_an_example_that_could_be_typed(command: str) -> None:
     assert re.search(rf"Example: reedproof {command}\b", ran.out)
 
 
-@pytest.mark.parametrize("command", ["demo", "export", "prove", "proofs", "runs", "watch"])
+@pytest.mark.parametrize("command", ["demo", "diagnose", "export", "prove", "proofs", "runs", "watch"])
 def test_help_tells_where_the_data_goes(command: str) -> None:
     assert "$REEDPROOF_STORE" in run(command, "--help").out
 

@@ -18,7 +18,7 @@ WIDTH = 80
 INDENT = "   "
 POSSIBLE = "Also possible, with little behind it:"
 LABEL = 7  # columns to the left of what is drawn
-TICKS_MAX = 6
+TICK = 10  # columns for what stands at a mark of the scale, at least
 
 CAUSES = {
     Cause.OPEN_LEAD: "open lead or plug",
@@ -74,14 +74,11 @@ def cautions(findings: Sequence[Finding]) -> list[str]:
 # ---- drawing ----
 
 
-def _step(until: float) -> float:
-    """Between two ticks: 1, 2 or 5 times a power of ten."""
-    power = 10.0 ** math.floor(math.log10(until / TICKS_MAX))
-    return next(power * factor for factor in (1, 2, 5, 10) if until / (power * factor) <= TICKS_MAX)
-
-
 def _scale(until: float, columns: int) -> str:
-    step = _step(until)
+    """Marks at round times: the steps are 1, 2 or 5 times a power of ten."""
+    marks_max = max(1, columns // TICK)
+    power = 10.0 ** math.floor(math.log10(until / marks_max))
+    step = next(power * factor for factor in (1, 2, 5, 10) if until / (power * factor) <= marks_max)
     line = [" "] * columns
     for n in range(int(until / step * (1 + 1e-9)) + 1):
         text = f"|{step * n:g}"
