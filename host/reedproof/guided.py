@@ -119,7 +119,8 @@ class _Window:
 
 @dataclass(frozen=True)
 class Outcome:
-    """Of a step: how many passes were made, None where nobody said so, and how many were seen."""
+    """Of a step: how many passes were made, None where nobody said so, and how many were seen. While lead and
+    plug were moved: how many closures, 1 where it stayed closed."""
 
     step: Step
     passes: int | None
@@ -285,8 +286,8 @@ class Session:
             self._go_on()
 
     def done(self, passes: int | None = None) -> None:
-        """The user says that it has been done: all passes were made, or only so many; the magnet stands over
-        the contact, or is gone."""
+        """The user says that it has been done: all passes were made, or exactly so many; the magnet stands
+        over the contact, or is gone."""
         match self.ask.step, self.phase:
             case Step.WIGGLE, Phase.PLACE:
                 self._window.shaken_from_us = self._now_us
@@ -295,7 +296,7 @@ class Session:
             case ((Step.WIGGLE | Step.STILL), _):
                 self._end()
             case _:
-                self._end(self.ask.passes if passes is None else passes)
+                self._end(self._at_least() if passes is None else passes)
 
     def skip(self) -> None:
         """This step is left out; passes that were seen in it count."""
@@ -328,10 +329,10 @@ class Session:
 
     def _end(self, passes: int | None = None) -> None:
         window = self._window
-        window.seen = self.seen
-        window.to_us, window.passes = self._now_us, passes
         if window.shaken_from_us is not None and window.shaken_to_us is None:
             window.shaken_to_us = self._now_us
+        window.seen = self.seen if window.ask.step is not Step.WIGGLE else self._seen_shaken(window)
+        window.to_us, window.passes = self._now_us, passes
         self._ask_next()
 
     def _go_on(self) -> None:
@@ -344,9 +345,13 @@ class Session:
         else:
             answers = self.answers
             if self._seen(answers) >= self.ask.passes and self._is_quiet(self._watched(answers)):
-                self._end(self.ask.passes)
+                self._end(self._at_least())
         if window is self._window and window.to_us is None and self._is_time_over():
             self._give_up()
+
+    def _at_least(self) -> int:
+        """The passes that were asked for; where more were seen, there were more, or more magnets."""
+        return max(self.ask.passes, self.seen)
 
     def _go_on_wiggling(self) -> None:
         window, line = self._window, self._inputs[self.asked]
@@ -375,6 +380,13 @@ class Session:
             return 0
         return answers.get(watched, 0)
 
+    def _seen_shaken(self, window: _Window) -> int:
+        from_us, to_us = window.shaken_from_us, window.shaken_to_us
+        if from_us is None or to_us is None:
+            return 0
+        closures = self._inputs[self.asked].closures
+        return sum(each.made_us < to_us and (each.broke_us or to_us) > from_us for each in closures)
+
     def _is_quiet(self, number: int) -> bool:
         line = self._inputs[number]
         since_us = line.quiet_since_us
@@ -384,6 +396,8 @@ class Session:
         return self._now_us - since_us >= max(QUIET_S * 1e6, took_us)
 
     def _is_time_over(self) -> bool:
+        if self.phase is Phase.LISTEN and not self.ask.passes:
+            return False
         return self._now_us - max(self._active_us, self._window.from_us) >= self._wait_us
 
     def _give_up(self) -> None:
@@ -393,7 +407,7 @@ class Session:
         if self._active_us <= self._window.from_us:
             self.stop()
         elif self.ask.step in WITH_PASSES and max(answers.values(), default=0) >= self.ask.passes:
-            self._end(self.ask.passes)
+            self._end(self._at_least())
         else:
             self._end()
 

@@ -13,8 +13,8 @@ SHORTEST_MS, LONGEST_MS = 1.0, 100.0
 COHERENT_S = 2.0
 #: A stretch with fewer events says next to nothing: with one event every period fits.
 EVENTS_MIN = 5
-#: Of one stretch, the first ones; more make nothing clearer.
-EVENTS_MAX = 1000
+#: More events of a stretch, and more stretches, make nothing clearer.
+EVENTS_MAX, STRETCHES_MAX = 1000, 10
 #: Frequencies looked at for each one that is independent of its neighbours.
 FINER = 4
 #: Short events in step fit their harmonics nearly as well as their rhythm: the lowest one this close counts.
@@ -46,7 +46,7 @@ def likely_period(at_s: NDArray[np.float64]) -> Period | None:
     """The period between 1 and 100 ms that fits event times best, shape (n,), seconds, in order.
 
     Events that follow another one within 1 ms count as one with it. The periodograms of stretches of 2 s are
-    summed, so the phase may wander. None where no stretch has five events.
+    summed, so the phase may wander; those with most events are looked at. None where no stretch has five.
     """
     stretches = _stretches(at_s)
     if not stretches:
@@ -73,4 +73,5 @@ def _stretches(at_s: NDArray[np.float64]) -> list[NDArray[np.float64]]:
     events = at_s[apart]
     number = ((events - events[0]) // COHERENT_S).astype(np.int64) if len(events) else np.zeros(0, np.int64)
     parts = [events[number == each][:EVENTS_MAX] for each in np.unique(number)]
-    return [part for part in parts if len(part) >= EVENTS_MIN]
+    full = [part for part in parts if len(part) >= EVENTS_MIN]
+    return sorted(full, key=len, reverse=True)[:STRETCHES_MAX]

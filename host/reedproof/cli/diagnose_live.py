@@ -28,7 +28,10 @@ from reedproof.trace_writer import ACCOUNT_OPEN, TraceWriter, notes_of, open_wri
 
 REFRESH_S = 0.1
 
-CAUTIONS = "Keep magnets away from children and implants, and count them. Power off before you plug or unplug anything."
+CAUTIONS = (
+    "Keep magnets away from children and implants, and count them. Power off before you plug or unplug."
+)
+WHAT_COUNTS = "Each magnet that goes over the contact is a pass: count those of a vehicle with several."
 #: What is asked; ``{n}`` times, over ``{name}``.
 QUESTIONS = {
     (Step.STILL, Phase.LISTEN): "Leave everything still: no train moves, no hand is near.",
@@ -41,8 +44,8 @@ QUESTIONS = {
     (Step.OTHER, Phase.LISTEN): "Another vehicle, {n} times over {name} at its usual speed.",
     (Step.REFERENCE, Phase.LISTEN): "The first vehicle again, {n} times over a neighbour that works.",
 }
-KEYS = "Enter: done, s: skip, q: stop"
-KEYS_OF_PASSES = "Enter: all made, 0 to 9: only so many made, s: skip, q: stop"
+KEYS = "    Enter: done, s: skip, q: stop"
+KEYS_OF_PASSES = "    Enter: all made, 0 to 9: so many made, s: skip, q: stop"
 
 
 @dataclass(frozen=True)
@@ -108,10 +111,13 @@ def session(
                 wait_s=wait_s,
                 writer=writer,
             )
-            out.print(CAUTIONS, soft_wrap=not out.is_terminal)
+            _say(out, CAUTIONS)
+            _say(out, WHAT_COUNTS)
             _show_selftest(guide, out)
-            with contextlib.suppress(KeyboardInterrupt):
+            try:
                 _Screen(guide, place.name, link, out).run()
+            except KeyboardInterrupt:
+                _say(out, "stopped; what was seen until then counts")
             case = guide.finish()
     _check(guide, port)
     if guide.interrupted:
@@ -134,8 +140,8 @@ def _check(guide: Session, port: str) -> None:
     if guide.interrupted:
         raise LineLost(f"{guide.interrupted}; plug the board in, begin again")
     raise ReedproofError(
-        f"{port}: nothing closed, and nobody said that passes were made; begin again with somebody at the layout "
-        "who presses Enter after the passes"
+        f"{port}: nothing closed, and nobody said that passes were made; begin again with somebody at the "
+        "layout who presses Enter after the passes"
     )
 
 
@@ -159,7 +165,8 @@ def _place_of(sheet: Sheet | None, contact: str | None, number: int | None, link
     wanted = sheet.boards[board].id
     if wanted is not None and int(wanted, 16) != link.hello.board:
         raise LineError(
-            f"{link.name}: board {here} answers there; {contact!r} is on the sheet's board {board!r}, {wanted}"
+            f"{link.name}: board {here} answers there; {contact!r} is on board {board!r} ({wanted}); give its "
+            "port"
         )
     return _place(sheet, board, named[contact].input)
 
@@ -203,7 +210,7 @@ class _Screen:
         self._name = name
         self._out = out
         self._hand = Hand(link, guide)
-        self._keys = Keys()
+        self._keys = Keys(out.file)
         self._asked: tuple[Step, Phase] | None = None
         self._told = 0
 
@@ -240,18 +247,15 @@ class _Screen:
                 self._guide.stop()
 
     def _state(self) -> Text:
-        guide = self._guide
+        guide, has_keys = self._guide, self._keys.are_there
         level = "closed" if guide.is_closed else "open"
         if not guide.ask.passes:
             left = f"{guide.left_s:.0f} s left, " if guide.phase is Phase.LISTEN else ""
-            return Text(f"  {left}{level} now    {KEYS}")
-        others = [
-            f"input {number} answered {count} times"
-            for number, count in guide.answers.items()
-            if number != guide.asked and not guide.seen
-        ]
-        elsewhere = f"; {', '.join(others)}" if others else ""
-        return Text(f"  {guide.seen} of {guide.ask.passes} seen, {level} now{elsewhere}    {KEYS_OF_PASSES}")
+            return Text(f"  {left}{level} now{KEYS if has_keys else ''}")
+        others = {} if guide.seen else {n: c for n, c in guide.answers.items() if n != guide.asked}
+        elsewhere = "".join(f", input {number} {count}" for number, count in others.items())
+        keys = KEYS_OF_PASSES if has_keys else ""
+        return Text(f"  {guide.seen} of {guide.ask.passes} seen{elsewhere}, {level} now{keys}")
 
     def _tell(self) -> None:
         outcomes = self._guide.outcomes
@@ -262,10 +266,15 @@ class _Screen:
 
 def _words(outcome: Outcome) -> str:
     """What came of a step."""
+    seen = outcome.seen
     if outcome.step is Step.WIGGLE:
-        return "done" if outcome.seen else "it did not close"
+        return "it was not closed" if not seen else "it stayed closed" if seen == 1 else f"{seen} closures"
     if outcome.step is Step.STILL:
-        return f"it closed {outcome.seen} times by itself" if outcome.seen else "nothing closed by itself"
-    passes = f"{outcome.seen} pass{'' if outcome.seen == 1 else 'es'} seen"
-    missed = 0 if outcome.passes is None else outcome.passes - outcome.seen
+        return f"it closed {_times(seen)} by itself" if seen else "nothing closed by itself"
+    passes = f"{seen} pass{'' if seen == 1 else 'es'} seen"
+    missed = 0 if outcome.passes is None else outcome.passes - seen
     return f"{passes}, {missed} missed" if missed > 0 else passes
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
