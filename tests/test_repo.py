@@ -24,7 +24,7 @@ LAYERS = [
     {"wire", "clock", "trace", "trace_reader", "trace_writer", "layout", "analysis", "markup"},
     {"transport", "ports", "link", "export", "plots", "run_plots", "report", "report_words", "report_html", "run_case"}
     | STORE,
-    {"recorder", "trace_recorder", "endurance", "live_account", "proof", "sim"},
+    {"recorder", "trace_recorder", "guided", "endurance", "live_account", "proof", "sim"},
     {"cli"},
 ]
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}

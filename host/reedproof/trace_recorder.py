@@ -12,8 +12,9 @@ import contextlib
 import heapq
 import math
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from reedproof.errors import LineError
 from reedproof.recorder import Recorder
@@ -27,7 +28,7 @@ from reedproof.records import (
     TraceEdges,
     input_mask,
 )
-from reedproof.trace_writer import ACCOUNT_CLOSED, TraceWriter, notes_of
+from reedproof.trace_writer import ACCOUNT_CLOSED, Note, notes_of
 
 #: A heartbeat may overtake edges that wait for company; no edge comes later than this after it.
 ORDER_US = 100_000
@@ -56,6 +57,16 @@ class _Input:
         return max(0, self.missing) + self.late
 
 
+class EdgeSink(Protocol):
+    """Where edges go: what a recording needs of a `TraceWriter`."""
+
+    def add(self, times_us: Iterable[int], inputs: Iterable[int], closed: Iterable[int]) -> None: ...
+
+    def note(self, *notes: Note) -> None: ...
+
+    def flush(self) -> None: ...
+
+
 class TraceRecorder:
     """Call ``pump`` in a loop, then ``finish``.
 
@@ -63,12 +74,20 @@ class TraceRecorder:
         recorder: its link has the board; records go on into the store meanwhile.
         writer: where the edges go; stays open.
         inputs: the inputs to trace.
+        seen: called with every event, after it is stored.
 
     Raises LineError when the board does not obey.
     """
 
-    def __init__(self, recorder: Recorder, writer: TraceWriter, inputs: Sequence[int]) -> None:
+    def __init__(
+        self,
+        recorder: Recorder,
+        writer: EdgeSink,
+        inputs: Sequence[int],
+        seen: Callable[[LinkEvent], None] = lambda _: None,
+    ) -> None:
         self._recorder = recorder
+        self._seen = seen
         self._link = recorder.link
         self._writer = writer
         self._mask = input_mask(list(inputs))
@@ -109,6 +128,10 @@ class TraceRecorder:
         """Where the file is by now."""
         return 0 if self._offset_us is None else self._board_us + self._offset_us
 
+    def board_us(self, file_us: int) -> int:
+        """The time of the board's present boot at a time of the file, once `is_running`."""
+        return file_us - (self._offset_us or 0)
+
     def _start(self) -> None:
         self._link.obey(SetTrace(self._mask))
 
@@ -118,6 +141,7 @@ class TraceRecorder:
 
     def take(self, events: Iterable[LinkEvent]) -> None:
         for event in events:
+            self._seen(event)
             match event:
                 case TraceEdges():
                     self._take_edges(event)

@@ -144,18 +144,8 @@ def _passes_at(at: int, closures: Closures, passes: Passes, to_s: float) -> tupl
     missed = passes.missed.contact == at
     with np.errstate(divide="ignore", invalid="ignore"):
         speed = length / ms[is_pass] * 1000
-    seen = _put_together(mine, ms, rows, passes.train[taken][order], speed)
-    gone = SeenPasses(
-        passes.missed.at_s[missed],
-        passes.missed.train[missed],
-        np.zeros(missed.sum(), np.int8),
-        passes.missed.speed[missed],
-        np.zeros(missed.sum(), np.int16),
-        np.full((missed.sum(), PARTS), np.nan),
-        np.full((missed.sum(), PARTS - 1), np.nan),
-        np.zeros(missed.sum(), np.int32),
-        np.zeros(missed.sum(), np.int32),
-    )
+    seen = put_together(mine, ms, rows, passes.train[taken][order], speed)
+    gone = missed_passes(passes.missed.at_s[missed], passes.missed.train[missed], passes.missed.speed[missed])
     return SeenPasses.join([seen, gone]), Extras(mine.made_s[~of_pass], ms[~of_pass])
 
 
@@ -169,13 +159,15 @@ def _one_pass_each(group: NDArray[np.int64], is_pass: NDArray[np.bool_]) -> NDAr
     return np.asarray(np.unique(pairs, return_inverse=True)[1], dtype=np.int64)
 
 
-def _put_together(
+def put_together(
     closures: Closures,
     ms: NDArray[np.float64],
     rows: Sequence[NDArray[np.intp]],
     train: NDArray[np.int16],
     speed: NDArray[np.float64],
 ) -> SeenPasses:
+    """Passes of one contact: ``rows`` are the closures of each, ``ms`` how long all of them lasted; ``train``
+    and ``speed`` are of the passes."""
     parts = np.full((len(rows), PARTS), np.nan)
     gaps = np.full((len(rows), PARTS - 1), np.nan)
     for number, own in enumerate(rows):
@@ -194,6 +186,24 @@ def _put_together(
         gaps,
         np.array([closures.bounces[own].sum() for own in rows], np.int32),
         np.array([closures.dropouts[own].sum() for own in rows], np.int32),
+    )
+
+
+def missed_passes(
+    at_s: NDArray[np.float64], train: NDArray[np.int16], speed: NDArray[np.float64]
+) -> SeenPasses:
+    """Passes that gave no closure; shapes (n,)."""
+    count = len(at_s)
+    return SeenPasses(
+        at_s,
+        train,
+        np.full(count, Step.RUN, np.int8),
+        speed,
+        np.zeros(count, np.int16),
+        np.full((count, PARTS), np.nan),
+        np.full((count, PARTS - 1), np.nan),
+        np.zeros(count, np.int32),
+        np.zeros(count, np.int32),
     )
 
 

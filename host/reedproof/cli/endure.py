@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any
+from typing import IO, Annotated, Any
 
 import typer
 from rich.console import Console, Group
@@ -269,10 +269,11 @@ def time_left(plan: Plan, account: Account | None, running_s: float) -> str:
 
 
 class Keys:
-    """Single keys from the terminal, without waiting. The terminal is put back whatever happens."""
+    """Single keys from the terminal, without waiting, where ``screen`` is on it. The terminal is put back
+    whatever happens."""
 
-    def __init__(self) -> None:
-        self.are_there = sys.stdin is not None and sys.stdin.isatty() and sys.stdout.isatty()
+    def __init__(self, screen: IO[str] | None = None) -> None:
+        self.are_there = sys.stdin is not None and sys.stdin.isatty() and (screen or sys.stdout).isatty()
 
     @contextlib.contextmanager
     def listening(self) -> Iterator[None]:

@@ -6,6 +6,7 @@ held back to real time.
 
 from __future__ import annotations
 
+import dataclasses
 import heapq
 import random
 import secrets
@@ -104,12 +105,18 @@ class VirtualBoard:
 
     # ---- what the simulated people do ----
 
-    def pass_magnet(self, number: int) -> None:
-        """A magnet passes over contact ``number`` as soon as its last pass is over."""
+    def pass_magnet(self, number: int, pace: float = 1.0) -> None:
+        """A magnet passes over contact ``number`` as soon as its last pass is over, ``pace`` times as fast
+        as usual; so slow that it stands there, if that is next to nothing."""
         at_us = max(self.now_us + 50_000, self._busy_until_us[number] + 50_000)
-        edges = self.contacts[number].pass_magnet(at_us)
+        contact = self.contacts[number]
+        edges = dataclasses.replace(contact, closure_ms=contact.closure_ms / pace).pass_magnet(at_us)
         self.schedule(self._plug[number], edges)
         self._busy_until_us[number] = edges[-1][0] if edges else at_us
+
+    def works(self, number: int) -> bool:
+        """Whether contact ``number`` is sound and plugged in where it belongs."""
+        return self.contacts[number].fault is None and self._plug[number] == number
 
     def carousel(self, rounds: int) -> None:
         """A magnet goes over all contacts in turn, several times."""
