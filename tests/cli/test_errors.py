@@ -21,7 +21,7 @@ from reedproof.sim.board import VirtualBoard
 from reedproof.store import Store
 
 COMMANDS = [each.callback.__name__ for each in build_app().registered_commands if each.callback]
-NEED_PORT = ["prove", "watch"]
+NEED_PORT = ["prove", "watch", "diagnose --input 1"]
 
 WRONG_USE = [
     ["nonsense"],
@@ -139,7 +139,7 @@ def test_usage_errors_name_the_help_that_helps() -> None:
 @pytest.mark.parametrize("port", NO_BOARD)
 @pytest.mark.parametrize("command", NEED_PORT)
 def test_no_board(command: str, port: str) -> None:
-    said = assert_one_line(run(command, port), 3)
+    said = assert_one_line(run(*command.split(), port), 3)
     assert said.startswith(f"{port}: "), "a name must be told back as it was given"
     assert "\x1b" not in said
 
@@ -163,7 +163,7 @@ def test_port_in_use(command: str) -> None:
         holder = os.open(port, os.O_RDWR | os.O_NOCTTY)
         fcntl.flock(holder, fcntl.LOCK_EX | fcntl.LOCK_NB)
         try:
-            said = assert_one_line(run(command, port), 3)
+            said = assert_one_line(run(*command.split(), port), 3)
         finally:
             os.close(holder)
     assert said == f"{port}: another program has this port open; close it and try again"
@@ -173,7 +173,7 @@ def test_port_in_use(command: str) -> None:
 def test_nobody_answers(command: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(link, "HELLO_WAIT_S", 0.4)
     with serial_line() as port:
-        said = assert_one_line(run(command, port), 3)
+        said = assert_one_line(run(*command.split(), port), 3)
     assert said.startswith(f"{port}: no answer; ")
 
 
@@ -196,7 +196,7 @@ def hello_of(protocol: int) -> bytes:
 @pytest.mark.parametrize("command", NEED_PORT)
 def test_newer_board(command: str) -> None:
     with serial_line(hello_of(PROTOCOL_VERSION + 1)) as port:
-        said = assert_one_line(run(command, port), 3)
+        said = assert_one_line(run(*command.split(), port), 3)
     assert said == (
         f"{port}: board b0a2d001 (firmware c0ffee01) speaks protocol {PROTOCOL_VERSION + 1}, this program "
         f"{PROTOCOL_VERSION}; update reedproof on this computer"
