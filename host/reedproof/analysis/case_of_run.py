@@ -29,9 +29,9 @@ from reedproof.layout import Sheet
 
 #: So many closures are looked at, the newest; what is to blame shows in less.
 CLOSURES_MAX = 300_000
-#: Plugs are exchanged on paper where more than this share of what an input saw is odd, at no more contacts
-#: than that, with no more closures than those.
-ODD, SUSPECTS_MAX, TRIAL_MAX = 0.25, 8, 3_000
+#: Plugs are exchanged on paper if so many passes are odd, where more than this share of what an input saw is,
+#: at no more contacts than that, with no more closures than those.
+ODD_MIN, ODD, SUSPECTS_MAX, TRIAL_MAX = 8, 0.25, 10, 1_000
 #: An exchange that explains the run leaves less than this share of what was odd.
 EXPLAINED = 0.4
 
@@ -215,10 +215,12 @@ def _swaps(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> Iterator[Sw
     for share in (1.0, 0.5, 0.25):  # plugs may have been exchanged during the run
         part = closures[-max(1, min(round(share * len(closures)), TRIAL_MAX)) :]
         before = _odd(sheet, part, gaps)
-        if before is None or before.sum() < 8:
-            continue
+        if before is None or before.sum() < ODD_MIN:
+            return
         each = np.bincount(part.contact, minlength=len(before)) + 1
         suspects = [int(at) for at in np.argsort(-before / each) if before[at] > ODD * each[at]]
+        if before.sum() > ODD * len(part):  # so odd that the account may have put it in the wrong place
+            suspects = [int(at) for at in np.argsort(-before / each) if each[at] > 1]
         found = []
         for first, second in itertools.combinations(sorted(suspects[:SUSPECTS_MAX]), 2):
             relabelled = part.contact.copy()

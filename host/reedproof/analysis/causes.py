@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,16 +18,14 @@ from reedproof.analysis.case import InputFacts
 from reedproof.analysis.clue import Clue, percent, surprise, surprise_of_events, times
 from reedproof.analysis.finding import Cause
 from reedproof.analysis.sketches import sketches_of
-from reedproof.analysis.symptoms import Held, Signs, Symptoms
+from reedproof.analysis.symptoms import BOUNCES, HELD_MIN_S, Floats, Held, Signs, Symptoms
 from reedproof.records import Fault, Verdict
 
 CAP = 10.0
 #: Of good contacts, at most this share of passes is missed or has an opening.
 MISS_USUAL, OPENING_USUAL = 0.003, 0.02
-#: How many openings a pass has over a magnet with a notch, by how many notches there are: most have just
-#: those, in some a notch is too short to be seen or is crossed twice.
-NOTCHES = {1: (0.08, 0.84, 0.07), 2: (0.03, 0.10, 0.80)}
-OTHERWISE = 0.01
+#: Passes that go against a rule of notches all the same, and those in which a notch is not seen.
+OTHERWISE, UNSEEN = 0.02, 0.05
 #: Two inputs that close within this of each other did not see two magnets.
 TOGETHER_S = 0.003
 #: Settings further from their defaults than this deserve a look.
@@ -44,7 +41,7 @@ def clues_of(signs: Signs) -> list[Clue]:
 # ---- no closure ----
 
 
-def open_lead(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
+def open_lead(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     """Passes are missed in a row, without a trace."""
     if seen.missed < 2 or seen.count < 3:
         return
@@ -57,7 +54,9 @@ def open_lead(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
         return
     outside = (seen.missed - seen.silence + 0.5) / (seen.count - seen.silence + 1)
     row = -seen.silence * math.log(outside) - math.log(seen.count)
-    score = min(CAP, max(seen.clustering, row)) - 4
+    score = min(6.0, max(seen.clustering, row)) - 4
+    if seen.missed > 0.05 * seen.count and not seen.length_ratio < -1.5 * seen.spread:
+        score += 3  # what is seen is as it should be
     evidence = [
         f"{times(seen.missed, seen.count)} missed, {seen.silence} of them in a row",
         f"apart from that row, {100 * outside:.1f} % are missed",
@@ -65,12 +64,12 @@ def open_lead(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     yield Clue(Cause.OPEN_LEAD, score, tuple(evidence), (seen.at,))
 
 
-def weak_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
+def weak_magnet(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     """Closures are short, for every train, and the shortest are missed."""
     counts = seen.contact.at.counts
     if seen.missed == seen.count:
         if seen.count >= 3 and counts is not None and counts.blips:
-            told = f"none of {times(seen.count)} counted, but its input closed {counts.blips} times for too short"
+            told = f"none of {times(seen.count)} counted; its input closed {counts.blips} times for too short"
             yield Clue(Cause.WEAK_MAGNET, 1.0, (told,), (seen.at,))
         return
     known = seen.ratio[np.isfinite(seen.ratio)]
@@ -97,7 +96,7 @@ def weak_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     yield Clue(Cause.WEAK_MAGNET, min(CAP, score), tuple(evidence), (seen.at,))
 
 
-def window_too_long(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
+def window_too_long(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     """make_us is as long as fast closures are."""
     make_ms = seen.contact.at.make_us / 1000
     if make_ms * 1000 < MAKE_US_LONG or not math.isfinite(seen.usual_ms):
@@ -129,24 +128,36 @@ def window_too_long(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
 # ---- several closures in a pass ----
 
 
-def _by_chance(openings: NDArray[Any]) -> float:
+def _by_chance(seen: Symptoms) -> float:
     """Logarithm of the likelihood of openings that come by chance (Poisson with their own mean)."""
-    mean = max(float(openings.mean()), 1e-3)
+    openings, mean = seen.openings, max(seen.opening_rate, 1e-3)
     return float(np.sum(openings * math.log(mean) - mean - gammaln(openings + 1)))
 
 
-def _by_notches(openings: NDArray[Any], notches: int) -> float:
-    shares = np.array([*NOTCHES[notches], OTHERWISE])
-    return float(np.sum(np.log(shares[np.minimum(openings, 3)])))
+def _by_notches(seen: Symptoms, notches: int) -> float:
+    """The same if each pass has that many openings, each of which bounces as the contact does."""
+    hidden = notches - (seen.seen.closures - 1)  # in its closures, seen as dropouts
+    total = 0.0
+    for left in range(-1, notches + 1):
+        dropouts = seen.seen.dropouts[np.maximum(hidden, -1) == left]
+        shares = np.zeros(2 * BOUNCES)
+        if left >= 0:
+            shares[left] = 1.0
+            for _ in range(left):
+                shares = np.convolve(shares, seen.bounce_shares)[: 2 * BOUNCES]
+        shares = (1 - OTHERWISE) * shares + OTHERWISE / len(shares)
+        if left > 0:  # a notch that is too short to be seen at this speed
+            shares[0] += UNSEEN
+        total += float(np.sum(np.log(shares[np.minimum(dropouts, len(shares) - 1)])))
+    return total
 
 
 def _notch_score(seen: Symptoms, notches: int) -> float:
     """How much better openings are explained by a magnet with notches than by chance."""
     if len(seen.openings) < 4 or seen.opening_rate < 0.3:
         return -CAP
-    alone = _by_chance(seen.openings)
-    other = _by_notches(seen.openings, 3 - notches)
-    return _by_notches(seen.openings, notches) - max(alone, other)
+    other = max(_by_chance(seen), _by_notches(seen, 3 - notches))
+    return _by_notches(seen, notches) - other
 
 
 def turned_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
@@ -156,8 +167,7 @@ def turned_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
         return
     gap, share, place = seen.gaps
     evidence = [
-        f"{100 * seen.share_with(1):.0f} % of {times(len(seen.openings))} opened once in between, "
-        f"{100 * seen.share_with(0):.0f} % not at all"
+        f"{100 * seen.opened:.0f} % of {times(len(seen.openings))} opened in between, as over one notch"
     ]
     if seen.doubled:
         evidence.append(f"{times(seen.doubled, seen.count)} gave two closures")
@@ -195,8 +205,7 @@ def side_lobes(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     if score < -5:
         return
     evidence = [
-        f"{100 * seen.share_with(2):.0f} % of {times(len(seen.openings))} opened twice in between, "
-        f"{100 * seen.share_with(1):.0f} % once"
+        f"{100 * seen.opened:.0f} % of {times(len(seen.openings))} opened in between, as over two notches"
     ]
     if seen.tripled:
         score += 1.0
@@ -288,42 +297,62 @@ def _held_told(held: list[Held]) -> str:
     return f"it stayed closed {often}, for up to {longest:.0f} s"
 
 
+def _sticks(held: Held) -> float:
+    """How much likelier it stuck after a train than that a magnet was put down: by the moment it began, and
+    by the trains that went over it, each of which would free a contact that sticks one time in two."""
+    return held.timing - (0.0 if held.lasts else 0.7 * min(held.over, 8))
+
+
 def stuck_contact(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     """It stays closed after a train that has gone on."""
-    held = [each for each in seen.held if each.train is not None and each.went_on]
+    held = [each for each in seen.held if each.went_on]
     if not held:
         return
     trains = signs.case.trains
-    evidence = (
-        _held_told(held),
-        f"each time from a pass of {trains[held[0].train or 0]!r} on, which was seen elsewhere before it "
-        "opened",
-    )
-    yield Clue(Cause.STUCK_CONTACT, 3.0 + min(3.0, float(len(held) - 1)), evidence, (seen.at,))
+    evidence = [_held_told(held)]
+    with_train = [each for each in held if each.train is not None]
+    if with_train:
+        evidence.append(
+            f"{len(with_train)} time{'s' * (len(with_train) > 1)} from when "
+            f"{trains[with_train[0].train or 0]!r} came, "
+            "which was seen elsewhere before it opened"
+        )
+    score = 2.0 + sum(_sticks(each) for each in held) + 2.0 * (len(held) - 1)
+    yield Clue(Cause.STUCK_CONTACT, min(CAP, score), tuple(evidence), (seen.at,))
 
 
-def parked_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
+def parked_magnet(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     """It closed without a train, and stayed closed."""
-    held = [each for each in seen.held if each.train is None]
+    held = [each for each in seen.held if each.went_on]
     if not held:
         return
-    evidence = (_held_told(held), "no train came when it closed")
-    score = 3.0 - 2.0 * max(0, len(held) - 2)
-    yield Clue(Cause.PARKED_MAGNET, score, evidence, (seen.at,))
+    over = sum(each.over for each in held)
+    evidence = [_held_told(held), "no train was due when it closed"]
+    if over:
+        evidence.append(f"{over} passes went over it meanwhile and left it closed")
+    score = 2.0 - sum(_sticks(each) for each in held) - 3.0 * (len(held) - 1)
+    yield Clue(Cause.PARKED_MAGNET, min(CAP, score), tuple(evidence), (seen.at,))
 
 
 # ---- inputs ----
 
 
-def _together(first: InputFacts, second: InputFacts) -> int:
-    """How often both closed at once."""
-    a, b = first.closures_at_s, second.closures_at_s
-    if not len(a) or not len(b):
-        return 0
-    after = np.clip(np.searchsorted(b, a), 1, len(b)) - 1
-    next_one = np.minimum(after + 1, len(b) - 1)
-    apart = np.minimum(np.abs(a - b[after]), np.abs(a - b[next_one]))
-    return int(np.sum(apart < TOGETHER_S))
+def _near(times_s: Floats, others_s: Floats) -> NDArray[np.bool_]:
+    """Which of the times have one of the others right beside them."""
+    if not len(others_s):
+        return np.zeros(len(times_s), dtype=np.bool_)
+    after = np.searchsorted(others_s, times_s)
+    beside = np.stack([others_s[np.maximum(after - 1, 0)], others_s[np.minimum(after, len(others_s) - 1)]])
+    return np.asarray(np.abs(beside - times_s).min(axis=0) < TOGETHER_S)
+
+
+def _together(first: InputFacts, second: InputFacts, board: list[InputFacts]) -> int:
+    """How often these two closed at once, and no other input of the board with them."""
+    together = _near(first.closures_at_s, second.closures_at_s)
+    for other in board:
+        if together.any() and other is not first and other is not second:
+            together &= ~_near(first.closures_at_s, other.closures_at_s)
+    return int(together.sum())
 
 
 def _name(signs: Signs, facts: InputFacts) -> str:
@@ -344,14 +373,14 @@ def shorted_inputs(signs: Signs) -> Iterator[Clue]:
         for second in inputs[at + 1 :]:
             if first.board != second.board:
                 continue
-            together = _together(first, second)
+            together = _together(first, second, [each for each in inputs if each.board == first.board])
             fewer = min(len(first.closures_at_s), len(second.closures_at_s))
             tested = first.selftest is not None and second.input in first.selftest.partners
-            if not tested and (together < 3 or together < 0.1 * fewer):
+            by_chance = len(first.closures_at_s) * len(second.closures_at_s) * 2 * TOGETHER_S
+            score = min(8.0, surprise_of_events(together, by_chance / (3600 * signs.hours) + 0.1) / 3) - 3
+            score += 6.0 if tested else 0.0
+            if score < -1:
                 continue
-            score = (
-                min(6.0, together / 2) * (0.3 + 0.7 * together / max(fewer, 1)) + (6.0 if tested else 0.0) - 1
-            )
             evidence = []
             if together:
                 evidence.append(
@@ -411,7 +440,7 @@ def interference(signs: Signs) -> Iterator[Clue]:
         yield Clue(Cause.INTERFERENCE, min(CAP, score), tuple(evidence), board=board)
 
 
-def _extras(signs: Signs, board: str) -> list[tuple[NDArray[Any], InputFacts]]:
+def _extras(signs: Signs, board: str) -> list[tuple[Floats, InputFacts]]:
     """Of each input of the board, when it closed without a pass."""
     found = [
         (contact.extras.at_s, contact.at) for contact in signs.case.contacts if contact.at.board == board
@@ -429,16 +458,27 @@ def _at_once(signs: Signs, board: str) -> int:
     return int(near.sum())
 
 
+def _odd(signs: Signs, at_s: Floats, facts: InputFacts, board: list[tuple[Floats, InputFacts]]) -> int:
+    """Extra closures of an input that came alone, and do not look like a pass the account did not know of."""
+    alone = np.ones(len(at_s), dtype=np.bool_)
+    for _, other in board:
+        if other is not facts:
+            alone &= ~_near(at_s, other.closures_at_s)
+    for each in signs.contacts:
+        if each.contact.at is facts:
+            ms = each.contact.extras.ms
+            alone &= ~((ms > 0.6 * each.usual_ms) & (ms < 1.8 * each.usual_ms)) & ~(ms > 1000 * HELD_MIN_S)
+    return int(alone.sum())
+
+
 def bad_input(signs: Signs) -> Iterator[Clue]:
     """One input closes without a reason, or its self-test fails."""
     for board in dict.fromkeys(each.board for each in signs.case.inputs):
         extras = _extras(signs, board)
-        rates = [len(times) for times, _ in extras]
-        usual = float(np.median(rates)) if rates else 0.0
-        for at_s, facts in extras:
-            held = sum(len(each.held) for each in signs.contacts if each.contact.at is facts)
-            score, evidence = -4.0, []
-            alone = len(at_s) - held
+        odd = {facts.input: _odd(signs, at_s, facts, extras) for at_s, facts in extras}
+        usual = float(np.median(list(odd.values())))
+        for _, facts in extras:
+            score, evidence, alone = -4.0, [], odd[facts.input]
             if alone > 0:
                 score += min(8.0, surprise_of_events(alone, usual + 0.3))
                 evidence.append(

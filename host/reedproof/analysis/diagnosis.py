@@ -32,26 +32,32 @@ EXPLAINED_BY = {
     Cause.WINDOW_TOO_LONG: {Cause.WEAK_MAGNET, Cause.OPEN_LEAD},
     Cause.LOOSE_LEAD: {Cause.WORN_CONTACT, Cause.BAD_INPUT},
     Cause.STUCK_CONTACT: {Cause.PARKED_MAGNET, Cause.BAD_INPUT},
-    Cause.BAD_INPUT: {Cause.OPEN_LEAD, Cause.PARKED_MAGNET, Cause.STUCK_CONTACT},
+    Cause.BAD_INPUT: {
+        Cause.OPEN_LEAD, Cause.PARKED_MAGNET, Cause.STUCK_CONTACT, Cause.WEAK_MAGNET, Cause.LOOSE_LEAD,
+    },
+    Cause.OPEN_LEAD: {Cause.WEAK_MAGNET},
+    Cause.PARKED_MAGNET: {Cause.STUCK_CONTACT},
     Cause.TURNED_MAGNET: {Cause.SIDE_LOBES, Cause.LOOSE_LEAD},
     Cause.SIDE_LOBES: {Cause.TURNED_MAGNET, Cause.LOOSE_LEAD},
 }  # fmt: skip
-EXPLAINED = 6.0
+EXPLAINED, SURE = 6.0, 2.0
 
 
 def weigh(signs: Signs) -> list[Clue]:
-    """All clues, those less that a surer one explains; the surest first."""
-    found = sorted(clues_of(signs), key=lambda clue: -clue.score)
-    kept: list[Clue] = []
-    for clue in found:
-        less = sum(EXPLAINED for other in kept if other.score > 0 and _explains(signs, other, clue))
-        kept.append(replace(clue, score=clue.score - less))
-    return sorted(kept, key=lambda clue: -clue.score)
+    """All clues, those less that another one explains; the surest first."""
+    found = clues_of(signs)
+    weighed = [
+        replace(clue, score=clue.score - EXPLAINED * sum(_explains(signs, other, clue) for other in found))
+        for clue in found
+    ]
+    return sorted(weighed, key=lambda clue: -clue.score)
 
 
 def _explains(signs: Signs, other: Clue, clue: Clue) -> bool:
-    if clue.cause not in EXPLAINED_BY.get(other.cause, ()):
+    if other.score < SURE or clue.cause not in EXPLAINED_BY.get(other.cause, ()):
         return False
+    if other.cause in EXPLAINED_BY.get(clue.cause, ()) and other.score <= clue.score:
+        return False  # they explain each other: the surer one stands
     if other.cause is Cause.VEHICLE:
         return True
     if other.cause is Cause.INTERFERENCE:

@@ -21,24 +21,33 @@ Floats = NDArray[np.float64]
 #: A closure that lasts so many times as long as they usually do, and at least so long, is not of a magnet
 #: that passed.
 HELD_TIMES, HELD_MIN_S = 8.0, 2.0
-#: Effective lengths differ from contact to contact by about this (of the logarithm) where nothing is
-#: wrong: gaps are built to a millimetre, sensitivities differ by a tenth. Without distances in the sheet, lengths are
-#: measured in time and differ by the speeds as well.
+#: Effective lengths differ from contact to contact by about this (of the logarithm) where nothing is wrong:
+#: gaps are built to a millimetre, sensitivities differ by a tenth. Without distances in the sheet, lengths
+#: are measured in time and differ by the speeds as well.
 SPREAD_MM, SPREAD_MS = 0.09, 0.30
 #: So many passes of known length are a median worth comparing.
 LENGTHS_MIN = 4
+#: More bounces of a pass than this are as many.
+BOUNCES = 24
+#: A moment at which a train can hardly have come.
+TIMING_MIN = -4.0
 MAD_TO_SPREAD = 1.4826  # of a normal distribution
 
 
 @dataclass(frozen=True)
 class Held:
-    """A contact stayed closed. ``train``: of the pass it began with, None if it began without one.
-    ``went_on``: that train was seen elsewhere before the contact opened."""
+    """A contact stayed closed. ``timing`` is how much likelier a train came when it began than at any other
+    moment, a logarithm, and ``train`` the one that did, None if none can have come then; ``went_on``: it was
+    seen elsewhere before the contact opened. ``over``: passes that went over it meanwhile. ``lasts``: it did
+    not open any more."""
 
     from_s: float
     to_s: float
+    timing: float
     train: int | None
     went_on: bool
+    over: int
+    lasts: bool
 
     @property
     def seconds(self) -> float:
@@ -126,19 +135,21 @@ class Symptoms:
         """Of each pass that was seen: openings that gave further closures, and dropouts."""
         return np.asarray(self.seen.closures - 1 + self.seen.dropouts, dtype=np.int64)
 
+    @cached_property
+    def bounce_shares(self) -> Floats:
+        """How often a pass with a single closure has 0, 1, 2 .. bounces, shape (BOUNCES,)."""
+        single = self.seen.bounces[self.seen.closures == 1]
+        counts = np.bincount(np.minimum(single, BOUNCES - 1), minlength=BOUNCES) + 0.02
+        return np.asarray(counts / counts.sum())
+
     @property
     def opening_rate(self) -> float:
         return float(self.openings.mean()) if len(self.openings) else 0.0
 
-    def share_with(self, openings: int) -> float:
-        """Of the passes that were seen, how many had exactly so many openings."""
-        return float(np.mean(self.openings == openings)) if len(self.openings) else 0.0
-
-    @cached_property
-    def fano(self) -> float:
-        """Variance over mean of the openings per pass: 1 where they come by chance, near 0 where each pass
-        has as many as the others."""
-        return float(self.openings.var() / self.opening_rate) if self.opening_rate else 1.0
+    @property
+    def opened(self) -> float:
+        """Of the passes that were seen, how many had an opening."""
+        return float(np.mean(self.openings > 0)) if len(self.openings) else 0.0
 
     @cached_property
     def doubled(self) -> int:
@@ -256,29 +267,64 @@ def _median(passes: SeenPasses, train: int) -> float:
 
 
 def _held(case: Case, contact: ContactFacts) -> tuple[Held, ...]:
-    whole_s = contact.passes.whole_ms / 1000
-    usual_s = float(np.median(whole_s[np.isfinite(whole_s)])) if np.isfinite(whole_s).any() else 0.0
-    least_s = max(HELD_MIN_S, HELD_TIMES * usual_s)
-    found = []
-    for row in np.flatnonzero(whole_s > least_s):
-        from_s, train = float(contact.passes.at_s[row]), int(contact.passes.train[row])
-        to_s = from_s + float(whole_s[row])
-        found.append(Held(from_s, to_s, train, _seen_elsewhere(case, contact, train, from_s, to_s)))
-    for row in np.flatnonzero(contact.extras.ms / 1000 > least_s):
-        from_s = float(contact.extras.at_s[row])
-        found.append(Held(from_s, from_s + float(contact.extras.ms[row]) / 1000, None, True))
-    return tuple(sorted(found, key=lambda each: each.from_s))
+    passes, extras = contact.passes, contact.extras
+    whole_s = passes.whole_ms / 1000
+    known_s = whole_s[np.isfinite(whole_s)]
+    least_s = max(HELD_MIN_S, HELD_TIMES * float(np.median(known_s)) if len(known_s) else 0.0)
+    rows = np.flatnonzero(whole_s > least_s)
+    from_s = np.concatenate([passes.at_s[rows], extras.at_s[extras.ms / 1000 > least_s]])
+    lasted_s = np.concatenate([whole_s[rows], extras.ms[extras.ms / 1000 > least_s] / 1000])
+    spans = sorted(zip(from_s.tolist(), lasted_s.tolist(), strict=True))
+    return tuple(_held_once(case, contact, start_s, start_s + length_s) for start_s, length_s in spans)
 
 
-def _seen_elsewhere(case: Case, contact: ContactFacts, train: int, from_s: float, to_s: float) -> bool:
-    for other in case.contacts:
-        if other is contact:
-            continue
-        passes = other.passes
-        inside = (passes.at_s > from_s) & (passes.at_s < to_s) & (passes.train == train) & ~passes.missed
-        if inside.any():
-            return True
-    return False
+def _held_once(case: Case, contact: ContactFacts, from_s: float, to_s: float) -> Held:
+    timing, train = max(
+        ((_timing(case, contact, train, from_s), train) for train in range(len(case.trains))),
+        default=(0.0, None),
+    )
+    train = train if timing > TIMING_MIN else None
+    went_on = any(
+        _inside(other.passes, train, from_s, to_s) for other in case.contacts if other is not contact
+    )
+    over = int(np.sum((contact.passes.at_s > from_s) & (contact.passes.at_s < to_s)))
+    return Held(from_s, to_s, timing, train, went_on, over, to_s > case.to_s - HELD_MIN_S)
+
+
+def _inside(passes: SeenPasses, train: int | None, from_s: float, to_s: float) -> bool:
+    inside = (passes.at_s > from_s) & (passes.at_s < to_s) & ~passes.missed
+    return bool(np.any(inside & ((passes.train == train) | (train is None))))
+
+
+def _timing(case: Case, contact: ContactFacts, train: int, at_s: float) -> float:
+    """How likely this train was over the contact at that moment, by when it was seen before and after it: the
+    logarithm of the density of where that lies between the two, against any moment between them."""
+    at = case.contacts.index(contact)
+    times_s, places = _journey(case, train)
+    elsewhere = places != at
+    before = int(np.searchsorted(times_s[elsewhere], at_s)) - 1
+    if before < 0 or before + 1 >= elsewhere.sum():
+        return 0.0
+    left, right = places[elsewhere][before : before + 2]
+    left_s, right_s = times_s[elsewhere][before : before + 2]
+    middle = np.flatnonzero((places[1:-1] == at) & (places[:-2] == left) & (places[2:] == right)) + 1
+    middle = middle[times_s[middle] != at_s]
+    if len(middle) < LENGTHS_MIN:
+        known = np.any((places[1:] == at) & (places[:-1] == left)) or not np.any(places == at)
+        return 0.0 if known else TIMING_MIN
+    usual = (times_s[middle] - times_s[middle - 1]) / (times_s[middle + 1] - times_s[middle - 1])
+    spread = max(0.02, float(usual.std()))
+    off = ((at_s - left_s) / (right_s - left_s) - float(usual.mean())) / spread
+    return max(TIMING_MIN, -0.5 * float(off) ** 2 - math.log(spread * math.sqrt(2 * math.pi)))
+
+
+def _journey(case: Case, train: int) -> tuple[Floats, NDArray[np.int64]]:
+    """When and where a train was seen, in order."""
+    seen = [(each.passes.train == train) & ~each.passes.missed for each in case.contacts]
+    times_s = np.concatenate([each.passes.at_s[mine] for each, mine in zip(case.contacts, seen, strict=True)])
+    places = np.concatenate([np.full(int(mine.sum()), at) for at, mine in enumerate(seen)])
+    order = np.argsort(times_s, kind="stable")
+    return times_s[order], places[order].astype(np.int64)
 
 
 def _free(passes: SeenPasses, held: tuple[Held, ...]) -> SeenPasses:
