@@ -21,8 +21,9 @@ STORE = {"store", "store_closures", "store_runs", "store_tables"}
 #: Imports go down only. Modules of one layer may import each other.
 LAYERS = [
     {"errors", "records", "compiled"},
-    {"wire", "clock", "trace", "trace_reader", "trace_writer", "layout", "analysis", "markup"},
-    {"transport", "ports", "link", "export", "plots", "run_plots", "report", "report_words", "report_html", "run_case"}
+    {"wire", "clock", "trace", "trace_reader", "trace_writer", "tables", "layout", "analysis", "markup"},
+    {"transport", "ports", "link", "export", "plots", "run_plots", "report", "report_words", "report_html"}
+    | {"run_case"}
     | STORE,
     {"recorder", "trace_recorder", "guided", "endurance", "live_account", "proof", "sim"},
     {"cli"},

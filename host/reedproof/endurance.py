@@ -10,6 +10,7 @@ import math
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from reedproof.analysis.account import Account
 from reedproof.analysis.closures import Gap
@@ -107,6 +108,7 @@ class _Seat:
     """A board's place in the run: what is known of it, and what that is evidence of."""
 
     recorder: Recorder
+    _settings: dict[str, Any]
 
     def __init__(self, run: Endurance, name: str, link: Link) -> None:
         self.name, self.link = name, link
@@ -129,15 +131,17 @@ class _Seat:
         self._last_s = -math.inf
         self._beat_s: float | None = None
         self._samples_lost: int | None = None
-        self._settings = stored_settings(*link.settings())
 
     def take_part(self, before: RunBoard | None, joined_s: float | None, gaps: Sequence[RunGap]) -> None:
         """``before``: where it left the run, ``joined_s``: when it first came to it, and ``gaps`` what is
         known of its gaps."""
         self._joined_s = joined_s
+        run, link = self._run, self.link
+        # The board counts nothing during the self-test, so it comes before the run, not when one goes on.
+        selftest = link.selftest() if before is None else None
+        self._settings = stored_settings(*link.settings(), selftest)
         if before is not None:
             self._remember(before, gaps)
-        run, link = self._run, self.link
         self.recorder = Recorder(link, run.store, run.wall_of(link), self._begun, self._stored)
 
     def _remember(self, before: RunBoard, gaps: Sequence[RunGap]) -> None:

@@ -3,21 +3,15 @@
 from __future__ import annotations
 
 import enum
-import sys
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeAlias
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field
 
-from reedproof.errors import ReedproofError
 from reedproof.records import INPUTS_MAX
-
-if sys.version_info >= (3, 11):
-    import tomllib
-else:
-    import tomli as tomllib
+from reedproof.tables import Name, Positive, Table, TablesError, checked, read_toml
 
 #: Names of the pins as they are printed on the boards, input by input.
 _SMALL = [*(f"D{n}" for n in range(2, 13)), *(f"A{n}" for n in range(5))]
@@ -29,18 +23,11 @@ _LARGE = [
 PINS = {"nano": _SMALL, "uno": _SMALL, "mega": _LARGE, "virtual": [str(n) for n in range(1, INPUTS_MAX + 1)]}
 KINDS = tuple(PINS)
 
-Name: TypeAlias = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^\S(.*\S)?$")]
-Positive: TypeAlias = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 
+class SheetError(TablesError):
+    """A sheet cannot be used."""
 
-class SheetError(ReedproofError):
-    """A sheet cannot be used. ``problems`` are all that is wrong with it, a line each; the text is the first
-    of them."""
-
-    def __init__(self, path: Path, problems: list[str]) -> None:
-        self.problems = [f"{path}: {problem}" for problem in problems]
-        more = f" (and {len(problems) - 1} more: 'reedproof sheet check {path}')" if problems[1:] else ""
-        super().__init__(self.problems[0] + more)
+    more = " (and {others} more: 'reedproof sheet check {path}')"
 
 
 class Purpose(enum.Enum):
@@ -51,11 +38,7 @@ class Purpose(enum.Enum):
     PASSING = "passing"
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
-
-
-class Layout(_Table):
+class Layout(Table):
     name: Name
     scale: Annotated[str, Field(pattern=r"^1:\d+(\.\d+)?$")] = "1:87"
 
@@ -64,7 +47,7 @@ class Layout(_Table):
         return float(self.scale.removeprefix("1:"))
 
 
-class Board(_Table):
+class Board(Table):
     """``id`` is what `reedproof boards` shows; a sheet may be written before the board is at hand."""
 
     kind: Literal["nano", "uno", "mega", "virtual"]
@@ -75,7 +58,7 @@ class Board(_Table):
         return len(PINS[self.kind])
 
 
-class Contact(_Table):
+class Contact(Table):
     """``place_mm`` is measured along the track from wherever the user began."""
 
     name: Name
@@ -86,7 +69,7 @@ class Contact(_Table):
     plug: Name | None = None
 
 
-class Route(_Table):
+class Route(Table):
     """The order in which a train meets the contacts: round and round, or there and back.
 
     ``times_s`` are the times from each contact to the next one; a loop has one more, back to the first.
@@ -103,7 +86,7 @@ class Route(_Table):
         return len(self.contacts) - (self.kind == "shuttle")
 
 
-class Train(_Table):
+class Train(Table):
     """``spacing_mm`` is the distance of one magnet to the next."""
 
     name: Name
@@ -112,7 +95,7 @@ class Train(_Table):
     spacing_mm: Positive | None = None
 
 
-class Sheet(_Table):
+class Sheet(Table):
     layout: Layout
     boards: Annotated[dict[Name, Board], Field(min_length=1)]
     contacts: Annotated[list[Contact], Field(min_length=1)]
@@ -136,83 +119,22 @@ def pin_name(kind: str, number: int) -> str:
 
 def read_sheet(path: Path) -> Sheet:
     """Reads and validates a sheet. Raises SheetError with everything that is wrong."""
-    try:
-        text = path.read_bytes().decode("utf-8")
-    except OSError as error:
-        raise SheetError(path, [f"cannot be read ({error.strerror}); check the name of the file"]) from None
-    except UnicodeDecodeError:
-        raise SheetError(path, ["this is not text in UTF-8; save it again as such"]) from None
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise SheetError(path, [f"this is not TOML: {error}"]) from None
-    try:
-        sheet = Sheet.model_validate(data)
-    except ValidationError as error:
-        raise SheetError(path, [_told(each) for each in error.errors()]) from None
+    return checked_sheet(read_toml(path, SheetError), path, SheetError)
+
+
+def checked_sheet(data: Mapping[str, Any], path: Path, error: type[TablesError]) -> Sheet:
+    """The sheet that a file holds. Raises ``error`` with everything that is wrong."""
+    sheet = checked(Sheet, data, path, error)
     problems = list(_contradictions(sheet))
     if problems:
-        raise SheetError(path, problems)
+        raise error(path, problems)
     return sheet
 
 
-# ---- what is wrong, in the user's words ----
-
-#: What pydantic found -> what was expected; the names in braces are of its context.
-_EXPECTED = {
-    "missing": "this key is missing",
-    "extra_forbidden": "there is no such key",
-    "string_type": "expected text in quotes",
-    "int_type": "expected a whole number",
-    "float_type": "expected a number",
-    "list_type": "expected a list in [ ]",
-    "model_type": "expected a table",
-    "model_attributes_type": "expected a table",
-    "dict_type": "expected tables such as [boards.quarry]",
-    "greater_than": "expected more than {gt:g}",
-    "greater_than_equal": "expected at least {ge:g}",
-    "less_than_equal": "expected at most {le:g}",
-    "finite_number": "expected a finite number",
-    "literal_error": "expected {expected}",
-    "enum": "expected {expected}",
-    "too_short": "expected at least {min_length}",
-    "string_too_short": "expected some text",
-    "string_too_long": "expected at most {max_length} characters",
-}
-#: What a pattern means, by key.
-_PATTERNS = {
-    "scale": "expected a ratio such as '1:87'",
-    "id": "expected the eight digits that 'reedproof boards' shows",
-}
-
-
-def _key(place: tuple[int | str, ...]) -> str:
-    """('contacts', 3, 'input') -> 'contacts[4].input': people count from 1."""
-    text = ""
-    for part in place:
-        text += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if text else ''}{part}"
-    return text
-
-
-def _told(error: Any) -> str:
-    place = tuple(part for part in error["loc"] if part != "[key]")
-    kind = error["type"]
-    if kind == "string_pattern_mismatch":
-        expected = _PATTERNS.get(str(place[-1]), "expected a name without blanks around it")
-    else:
-        expected = _EXPECTED.get(kind, error["msg"]).format(**error.get("ctx", {}))
-    if kind in ("missing", "extra_forbidden"):
-        return f"{_key(place)}: {expected}"
-    return f"{_key(place)} holds {_shown(error['input'])}; {expected}"
-
-
-def _shown(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 40 else text[:37] + "..."
+# ---- what is right by itself and wrong together ----
 
 
 def _contradictions(sheet: Sheet) -> Iterator[str]:
-    """What is right by itself and wrong together."""
     yield from _repeated("contacts", [contact.name for contact in sheet.contacts])
     yield from _repeated("routes", [route.name for route in sheet.routes])
     yield from _repeated("trains", [train.name for train in sheet.trains])

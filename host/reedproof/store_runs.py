@@ -13,7 +13,7 @@ from sqlalchemy import Connection, func, select
 
 from reedproof.analysis.closures import Closures, Gap
 from reedproof.errors import StoreError
-from reedproof.records import BoardSettings, Fault, InputSettings
+from reedproof.records import BoardSettings, Fault, InputSettings, SelftestResult, Verdict
 from reedproof.store_closures import CHUNK, Stretch, merged, stream
 from reedproof.store_tables import FAULT, MADE, boots, counters, records, run_boards, run_gaps, runs
 
@@ -51,12 +51,23 @@ class RunBoard:
     settings: dict[str, Any]
 
 
-def stored_settings(board: BoardSettings, inputs: Mapping[int, InputSettings]) -> dict[str, Any]:
-    """What ``join_run`` keeps of a board's settings, as a link tells them."""
-    return {
+def stored_settings(
+    board: BoardSettings,
+    inputs: Mapping[int, InputSettings],
+    selftest: Mapping[int, SelftestResult] | None = None,
+) -> dict[str, Any]:
+    """What ``join_run`` keeps of a board's settings, as a link tells them, and of its self-test before the
+    run; runs of earlier versions have none."""
+    kept: dict[str, Any] = {
         "board": board._asdict(),
         "inputs": {str(number): one._asdict() for number, one in sorted(inputs.items())},
     }
+    if selftest is not None:
+        kept["selftest"] = {
+            str(number): {"verdict": Verdict(one.verdict).name.lower(), "partners": list(one.partners)}
+            for number, one in sorted(selftest.items())
+        }
+    return kept
 
 
 class RunGap(NamedTuple):

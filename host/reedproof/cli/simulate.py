@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import json as json_module
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any
@@ -20,6 +20,8 @@ from reedproof.layout import Sheet, read_sheet
 from reedproof.link import Link
 from reedproof.recorder import Recorder
 from reedproof.sim.layout import Conditions, VirtualLayout
+from reedproof.sim.scenario import EFFECTS, read_scenario
+from reedproof.sim.scenario_run import layout_of
 from reedproof.store import Store
 from reedproof.store_runs import stored_settings
 
@@ -71,7 +73,6 @@ def record_run(
     share of it that is done. Returns the number of the run in the store.
     """
     sheet = layout.sheet.model_dump(mode="json", exclude_none=True)
-    planned = layout.passes_planned
     assert layout.laps is not None
     plan = PassesPlan(layout.laps).as_dict()
     run_id = store.begin_run(started_s, sheet, plan, simulated=True, seed=layout.seed)
@@ -79,7 +80,7 @@ def record_run(
         recorders = []
         for name, board in layout.boards.items():
             link = opened.enter_context(contextlib.closing(Link(board.plug_in)))
-            settings = stored_settings(*link.settings())
+            settings = stored_settings(*link.settings(), link.selftest())
             recorder = Recorder(link, store, _wall_of(link, started_s), batch_s=BATCH_S, beats_s=BEATS_S)
             store.join_run(
                 run_id, name, recorder.boot_id, link.hello.next, recorder.wall_s(), settings,
@@ -92,7 +93,7 @@ def record_run(
                 if layout.is_over(round(behind.link.now_s() * 1e6)):
                     break
                 behind.pump(PUMP_S)
-                on_progress(layout.passes_run / planned)
+                on_progress(layout.done(round(behind.link.now_s() * 1e6)))
             outcome = "met"
         finally:
             for recorder in recorders:
@@ -118,12 +119,37 @@ def _make_folder(folder: Path) -> None:
 
 
 def simulate(
-    sheet: Annotated[Path, typer.Argument(help="The layout sheet, a TOML file.")],
-    laps: Annotated[int, typer.Option(help="Laps of each train; one of a shuttle is there and back.", min=1)],
     output: Annotated[
         Path, typer.Option("--output", "-o", help="The folder for store.sqlite and truth.json.")
     ],
-    seed: Annotated[int, typer.Option(help="The same seed gives the same run.", min=0, max=2**31 - 1)] = 1,
+    sheet: Annotated[
+        Path | None, typer.Argument(help="The layout sheet, a TOML file; a scenario has its own.")
+    ] = None,
+    laps: Annotated[
+        int | None,
+        typer.Option(
+            help="Laps of each train; one of a shuttle is there and back. A scenario says how many.", min=1
+        ),
+    ] = None,
+    scenario: Annotated[
+        Path | None,
+        typer.Option(
+            help="A scenario, a TOML file: a layout sheet, magnets and contacts as they are built in, and "
+            "what is wrong with them. README.md describes it. Causes, and what their size is: "
+            + "; ".join(f"{cause.value} ({effect.unit})" for cause, effect in EFFECTS.items())
+            + ".",
+            metavar="FILE",
+        ),
+    ] = None,
+    seed: Annotated[
+        int | None,
+        typer.Option(
+            help="The same seed gives the same run. [default: the scenario's, or 1]",
+            show_default=False,
+            min=0,
+            max=2**31 - 1,
+        ),
+    ] = None,
     miss: Annotated[
         list[str] | None,
         typer.Option(
@@ -156,17 +182,17 @@ def simulate(
     The boards run the boards' own code; protocol, recording and store are those of a real run, which is
     marked as simulated. truth.json has passes, missed passes and extra closures of each contact, to hold an
     account of the run against. They count from a train's first closure to its last, as every run does: what
-    was missed before or after nobody can know.
+    was missed before or after nobody can know. Of a scenario it has the magnets that went over each contact,
+    and what was wrong.
 
     Example: reedproof simulate layout.toml --laps 150 --miss "*=0.01" --miss "mill=0.05" -o run1
     """
-    read = read_sheet(sheet)
-    options = {
-        "miss": parse_chances("--miss", miss or [], read),
-        "extra": parse_chances("--extra", extra or [], read),
-        "speed_spread": speed_spread,
-    }
-    layout = VirtualLayout(read, laps, seed=seed, conditions=Conditions(**options))  # type: ignore[arg-type]
+    if scenario is not None:
+        _refuse_beside_scenario({"SHEET": sheet, "--miss": miss, "--extra": extra})
+        layout = layout_of(read_scenario(scenario), laps=laps, seed=seed, speed_spread=speed_spread)
+        options: dict[str, Any] = {"scenario": scenario.name, "speed_spread": speed_spread}
+    else:
+        layout, options = _by_chances(sheet, laps, seed, miss or [], extra or [], speed_spread)
     _make_folder(output)
     out = console(stderr=json)
     with (
@@ -176,11 +202,11 @@ def simulate(
             console=out, transient=True, disable=not out.is_terminal,
         ) as progress,
     ):  # fmt: skip
-        bar = progress.add_task(f"{laps} laps", total=1.0)
+        bar = progress.add_task(f"{layout.laps} laps", total=1.0)
         run_id = record_run(layout, store, time.time(), lambda done: progress.update(bar, completed=done))
     truth = {
-        **layout.truth(), "simulated": True, "layout": read.layout.name, "run": run_id, "seed": seed,
-        "laps": laps, "options": options,
+        **layout.truth(), "simulated": True, "layout": layout.sheet.layout.name, "run": run_id,
+        "seed": layout.seed, "laps": layout.laps, "options": options,
     }  # fmt: skip
     (output / TRUTH_FILE).write_text(json_module.dumps(truth, indent=2, ensure_ascii=False), encoding="utf-8")
     if json:
@@ -192,11 +218,45 @@ def simulate(
         )
 
 
+def _refuse_beside_scenario(given: Mapping[str, object]) -> None:
+    for option, value in given.items():
+        if value is not None:
+            why = (
+                "it has a sheet of its own" if option == "SHEET" else "put what is wrong into it, as a fault"
+            )
+            raise ReedproofError(f"{option} and --scenario contradict each other; {why}")
+
+
+def _by_chances(
+    sheet: Path | None, laps: int | None, seed: int | None, miss: list[str], extra: list[str], spread: float
+) -> tuple[VirtualLayout, dict[str, Any]]:
+    """(the layout, the options as truth.json keeps them)."""
+    if sheet is None:
+        raise ReedproofError("there is nothing to simulate; expected a SHEET with --laps, or --scenario FILE")
+    if laps is None:
+        raise ReedproofError("--laps is missing; a sheet does not say how many, expected such as --laps 150")
+    read = read_sheet(sheet)
+    options = {
+        "miss": parse_chances("--miss", miss, read),
+        "extra": parse_chances("--extra", extra, read),
+        "speed_spread": spread,
+    }
+    conditions = Conditions(**options)  # type: ignore[arg-type]
+    return VirtualLayout(read, laps, seed=1 if seed is None else seed, conditions=conditions), options
+
+
 def _show(layout: VirtualLayout, out: Any) -> None:
-    rows = table("contact", ">passes", ">missed", ">extra")
+    columns = ("passes",) if layout.physics is not None else ("passes", "missed", "extra")
+    rows = table("contact", *(f">{column}" for column in columns))
     for name, tally in layout.tallies.items():
-        rows.add_row(name, *(str(asdict(tally)[key]) for key in ("passes", "missed", "extra")))
+        rows.add_row(name, *(str(asdict(tally)[column]) for column in columns))
     out.print(rows)
+    for fault in layout.faults:
+        size = "dead" if fault.is_dead else f"{fault.amount:g} {EFFECTS[fault.cause].unit}"
+        until = "to the end" if fault.duration_s is None else f"for {fault.duration_s:g} s"
+        out.print(
+            f"{fault.cause.value}: {fault.whom}, {size}, from {fault.start_s:g} s {until}", markup=False
+        )
     assert layout.end_us is not None
     minutes = layout.end_us / 60e6
     trains = ", ".join(f"{name}: {laps}" for name, laps in layout.laps_run.items())

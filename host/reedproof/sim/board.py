@@ -12,10 +12,11 @@ import random
 import secrets
 import sys
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import NamedTuple
 
 from reedproof.errors import LineError, LineLost
-from reedproof.records import NameBoard
+from reedproof.records import INPUTS_MAX, NameBoard, SetInput
 from reedproof.sim.contacts import Contact, ContactFault, Edge
 from reedproof.sim.core import Device, lib
 from reedproof.wire import encode_command
@@ -29,11 +30,13 @@ FAULTY = {3: ContactFault.OPEN_LEAD, 7: ContactFault.STUCK, 12: ContactFault.RUB
 SWAPPED = (9, 10)
 
 
-def named(board: int, boots: int = 0) -> bytearray:
-    """Non-volatile memory of a board that was given this name, has default settings stored and was started
-    ``boots`` times."""
-    device = Device()
+def named(board: int, boots: int = 0, windows: Mapping[int, tuple[int, int]] | None = None) -> bytearray:
+    """Non-volatile memory of a board that was given this name, was started ``boots`` times and has default
+    settings stored, but for inputs with a (make_us, break_us) of their own in ``windows``."""
+    device = Device(inputs=INPUTS_MAX)
     device.receive(0, encode_command(NameBoard(board), 0))
+    for number, (make_us, break_us) in (windows or {}).items():
+        device.receive(0, encode_command(SetInput(number, make_us, break_us), 0))
     device.poll(0)
     device.memory[lib.NV_BOOT_AT : lib.NV_BOOT_AT + lib.BOOT_BYTES] = b"\xff" * lib.BOOT_BYTES
     if boots:
@@ -45,6 +48,19 @@ def named(board: int, boots: int = 0) -> bytearray:
             2, sys.byteorder
         )
     return device.memory
+
+
+def _mask(numbers: Iterable[int]) -> int:
+    return sum(1 << (number - 1) for number in numbers)
+
+
+class Electrics(NamedTuple):
+    """What is wrong with the inputs of a board, electrically: which are connected with each other, which are
+    held closed, and which are held open."""
+
+    shorts: Sequence[frozenset[int]] = ()
+    low: frozenset[int] = frozenset()
+    high: frozenset[int] = frozenset()
 
 
 class VirtualBoard:
@@ -142,15 +158,20 @@ class VirtualBoard:
     def _board_us(self) -> int:
         return self.now_us - self._boot_us
 
+    def electrics(self) -> Electrics:
+        """As it is now."""
+        return Electrics(self._shorts)
+
     def _test_levels(self) -> int:
         """What the pins read during the self-test: driven low over pull-up over what leaks away."""
         pulled, driven = self.device.test_pins()
-        low = self._levels | driven
-        for short in self._shorts:
-            mask = sum(1 << (number - 1) for number in short)
+        shorts, held_low, held_high = self.electrics()
+        low = self._levels | driven | _mask(held_low)
+        for short in shorts:
+            mask = _mask(short)
             if low & mask:
                 low |= mask
-        return low | ~pulled & ((1 << self.inputs) - 1)
+        return (low | ~pulled & ((1 << self.inputs) - 1)) & ~_mask(held_high)
 
     def _step(self) -> None:
         self._told = False

@@ -12,19 +12,31 @@ import itertools
 from bisect import bisect_left
 from collections import defaultdict, deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from random import Random
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from reedproof.analysis.closures import Closures
 from reedproof.errors import LineError, ReedproofError
 from reedproof.layout import Route, Sheet, Train
-from reedproof.sim.board import VirtualBoard, named
+from reedproof.sim.board import Electrics, VirtualBoard, named
 from reedproof.sim.contacts import Contact, Edge
-from reedproof.sim.core import BREAK_US_DEFAULT, MAKE_US_DEFAULT, STILL_CLOSED, replay
+from reedproof.sim.core import (
+    BREAK_US_DEFAULT,
+    MAKE_US_DEFAULT,
+    STILL_CLOSED,
+    Replay,
+    ReplaySettings,
+    replay,
+)
+from reedproof.sim.installed import Crossing, Installed, Vehicles
+from reedproof.sim.scenario import Cause, Physics, ScenarioFault
+from reedproof.sim.stretches import stretches, within
+from reedproof.sim.wiring import Wiring
 
 SPEED_MM_S = 150.0
 SECTION_MM = 600.0
@@ -92,10 +104,11 @@ class _Piece:
     speed_mm_s: float
     crossings: tuple[tuple[float, int], ...]
     turns: bool = False
+    backwards: bool = False
 
     def reversed(self) -> _Piece:
         crossings = tuple((self.length_mm - at_mm, contact) for at_mm, contact in reversed(self.crossings))
-        return _Piece(self.length_mm, self.speed_mm_s, crossings)
+        return _Piece(self.length_mm, self.speed_mm_s, crossings, backwards=True)
 
     def clear_mm(self, random: Random) -> float | None:
         """A place far from all contacts, or None."""
@@ -112,6 +125,7 @@ class _Pass(NamedTuple):
     contact: int
     duration_us: int  # 0: the magnet did not reach the contact
     train: int
+    crossing: Crossing
 
 
 def _sections(sheet: Sheet, route: Route) -> list[tuple[float, float]]:
@@ -201,7 +215,7 @@ def _shuttle(
     there = _pieces(ends_mm, [first_speed, *(speed for _, speed in sections), last_speed], at)
     back = [piece.reversed() for piece in reversed(there)]
     for way in (there, back):
-        way[-1] = _Piece(way[-1].length_mm, way[-1].speed_mm_s, way[-1].crossings, turns=True)
+        way[-1] = replace(way[-1], turns=True)
     return [*there, *back]
 
 
@@ -238,6 +252,14 @@ class _Site:
     owed: tuple[bool, int, int] | None = None  # (is a side lobe, first one broke, its duration)
 
 
+class Replayed(NamedTuple):
+    """Raw edges of a board, times and inputs of shape (n,), and what the core makes of them."""
+
+    times_us: NDArray[np.int64]
+    inputs: NDArray[np.uint8]
+    replay: Replay
+
+
 class VirtualLayout:
     """Trains run ``laps`` laps each (a lap of a shuttle is there and back), for ever if it is None.
 
@@ -245,6 +267,8 @@ class VirtualLayout:
     complete when the run is over. Times of the run begin with 0. Routes that share a contact take turns.
     ``speed`` 0 runs as fast as it can, 1 in real time. Boards have been started ``boots`` times before: what
     goes on in a store that knows them must not begin with a boot that is there.
+    With ``physics`` contacts do what magnets and ``faults`` make of them, and what a pass brings is not known
+    beforehand: the truth is then which magnets went over, and what was wrong. Such a run has an end.
     Raises ReedproofError for a sheet on which trains cannot run, or conditions that name what is not there.
     """
 
@@ -257,8 +281,11 @@ class VirtualLayout:
         conditions: Conditions | None = None,
         speed: float = 0.0,
         boots: int = 0,
+        physics: Physics | None = None,
+        faults: Sequence[ScenarioFault] = (),
     ) -> None:
         self.sheet, self.laps, self.seed = sheet, laps, seed
+        self.physics, self.faults = physics, faults
         self.conditions = conditions or Conditions()
         self._position = {contact.name: index for index, contact in enumerate(sheet.contacts)}
         self._check()
@@ -266,7 +293,9 @@ class VirtualLayout:
         self.groups = self._groups()
         self.end_us: int | None = None
         self._stopped_us = 0.0  # when the last train so far came to its end
-        self._stream = self._edges()
+        self._pins = [(contact.board, contact.input) for contact in sheet.contacts]
+        self._wiring: Wiring | None = None
+        self._stream = self._edges() if physics is None else self._wired_edges(physics)
         self._unproved: defaultdict[int, list[_Site]] = defaultdict(
             list
         )  # missed since a train's last closure
@@ -286,6 +315,15 @@ class VirtualLayout:
                     raise ReedproofError(f"{name}={chance:g}: expected a chance between 0 and 1")
         if not 0 <= conditions.speed_spread <= 0.9:
             raise ReedproofError(f"speed spread {conditions.speed_spread:g}: expected 0 to 0.9")
+        if self.physics is None and self.faults:
+            raise ReedproofError("faults need magnets and contacts that are simulated; give the physics, too")
+        if self.physics is not None:
+            if conditions.miss or conditions.extra or conditions.weaken or conditions.outages:
+                raise ReedproofError(
+                    "what a pass brings follows from the physics; give no chances, but faults"
+                )
+            if self.laps is None:
+                raise ReedproofError("a simulation with physics has an end; give it laps")
         if not self.sheet.routes:
             raise ReedproofError("the sheet has no route to run along; add a [[routes]]")
 
@@ -403,12 +441,15 @@ class VirtualLayout:
                         length_mm -= random.expovariate(1 / WOBBLE_MM)
                     waited_us = sum(us for mm, us in stands.items() if mm < at_mm)
                     middle_us = now_us + (at_mm - from_mm) * per_mm_us + waited_us
+                    crossing = Crossing(
+                        middle_us, 1e6 / per_mm_us, stands.get(at_mm, 0), piece.backwards, runner.train.name
+                    )
                     made_us = round(middle_us - length_mm / 2 * per_mm_us)
                     if length_mm < LENGTH_MIN_MM:
-                        yield _Pass(round(middle_us), contact, 0, runner.number)
+                        yield _Pass(round(middle_us), contact, 0, runner.number, crossing)
                     else:
                         duration_us = round(length_mm * per_mm_us) + stands.get(at_mm, 0)
-                        yield _Pass(made_us, contact, duration_us, runner.number)
+                        yield _Pass(made_us, contact, duration_us, runner.number, crossing)
                 now_us += (to_mm - from_mm) * per_mm_us + sum(stands.values())
                 from_mm = 0.0
                 if lift is not None and lift[0] == index:
@@ -473,6 +514,35 @@ class VirtualLayout:
             if site.owed is not None:
                 waiting += [(at, contact, on) for at, on in self._extra(site, end_us)]
         yield from self._ripe(waiting, end_us + 3_600_000_000)
+        self.end_us = end_us
+
+    def _wired_edges(self, physics: Physics) -> Iterator[tuple[int, int, bool]]:
+        """As `_edges`, from the fields of the magnets and through the wiring; inputs without a contact come
+        after the contacts' own."""
+        crossings: list[list[Crossing]] = [[] for _ in self._sites]
+        for each in heapq.merge(*(self._turns(turns) for turns in self.groups)):
+            crossings[each.contact].append(each.crossing)
+            self._sites[each.contact].tally.passes += 1
+        begin_us, end_us = round(START_S * 1e6), round(self._stopped_us) + 1_000_000
+        vehicles = Vehicles(physics, self.faults, self.seed, list(self.laps_run), end_us)
+        closed = {
+            site.name: Installed(site.name, physics, self.faults, self.seed, begin_us, end_us).closed(
+                sorted(own), vehicles
+            )
+            for site, own in zip(self._sites, crossings, strict=True)
+        }
+        ever = stretches([(0, end_us)])
+        edges = [np.zeros((0, 3), dtype=np.int64)]
+        self._wiring = Wiring(self.sheet, self.faults, self.seed, begin_us, end_us)
+        for pin, levels in self._wiring.levels(closed).items():
+            if pin not in self._pins:
+                self._pins.append(pin)
+            times_us = within(levels, ever).ravel()
+            pins = np.full(len(times_us), self._pins.index(pin))
+            edges.append(np.column_stack((times_us, pins, np.arange(len(times_us)) % 2 == 0)))
+        joined = np.concatenate(edges)
+        for time_us, at, is_closed in joined[np.argsort(joined[:, 0], kind="stable")].tolist():
+            yield time_us, at, bool(is_closed)
         self.end_us = end_us
 
     def _late_us(self) -> int:
@@ -556,6 +626,12 @@ class VirtualLayout:
             runner.passes for turns in self.groups for runners in turns for runner in runners
         )
 
+    def done(self, time_us: int) -> float:
+        """The share of the run that is over at this time."""
+        if self._wiring is not None:  # passes are run before the first edge comes out
+            return min(1.0, time_us / self._stopped_us)
+        return self.passes_run / self.passes_planned
+
     @property
     def passes_run(self) -> int:
         return sum(site.tally.passes + site.tally.outside + site.tally.unobserved for site in self._sites)
@@ -573,6 +649,12 @@ class VirtualLayout:
 
     def truth(self) -> dict[str, Any]:
         """As `reedproof simulate` writes it."""
+        if self.physics is not None:
+            return {
+                "contacts": {name: {"passes": tally.passes} for name, tally in self.tallies.items()},
+                "laps_run": self.laps_run,
+                "faults": [fault.as_given() for fault in self.faults],
+            }
         return {
             "contacts": {
                 name: {"passes": tally.passes, "missed": tally.missed, "extra": tally.extra}
@@ -590,8 +672,8 @@ class VirtualLayout:
             edge = next(self._stream, None)
             if edge is None:
                 break
-            contact = self.sheet.contacts[edge[1]]
-            self._queues[contact.board].append((edge[0], contact.input, edge[2]))
+            name, number = self._pins[edge[1]]
+            self._queues[name].append((edge[0], number, edge[2]))
             if edge[0] >= time_us:
                 break
         while queue and queue[0][0] < time_us:
@@ -600,22 +682,32 @@ class VirtualLayout:
     def is_over(self, time_us: int) -> bool:
         return self.end_us is not None and time_us > self.end_us and not any(self._queues.values())
 
+    def replays(self) -> dict[str, Replayed]:
+        """The whole run at once, by board: the edges through the C core, without boards and lines."""
+        edges = np.fromiter(self._stream, dtype=np.dtype([("time_us", "i8"), ("pin", "i2"), ("closed", "?")]))
+        inputs = np.array([number for _, number in self._pins], dtype=np.uint8)
+        found = {}
+        for name in self.sheet.boards:
+            own = edges[np.array([board == name for board, _ in self._pins])[edges["pin"]]]
+            times_us, numbers = own["time_us"], inputs[own["pin"]]
+            settings = ReplaySettings(inputs=self.windows(name))
+            found[name] = Replayed(times_us, numbers, replay(times_us, numbers, settings))
+        return found
+
     def replayed(self, start_s: float = 0.0) -> Closures:
-        """The whole run at once: the edges through the C core, without boards and lines. ``start_s`` is the
-        host time of the run's begin."""
-        edges = np.fromiter(
-            self._stream, dtype=np.dtype([("time_us", "i8"), ("contact", "i2"), ("closed", "?")])
-        )
-        board_of = {name: number for number, name in enumerate(self.sheet.boards)}
-        boards = np.array([board_of[contact.board] for contact in self.sheet.contacts])
-        inputs = np.array([contact.input for contact in self.sheet.contacts], dtype=np.uint8)
+        """The closures of `replays`. ``start_s`` is the host time of the run's begin."""
+        return self.joined({name: each.replay.closures for name, each in self.replays().items()}, start_s)
+
+    def joined(self, closures: Mapping[str, NDArray[Any]], start_s: float = 0.0) -> Closures:
+        """Closures of contacts, as the core gives them for each board, in order of time."""
+        positions = self.sheet.positions()
         parts = []
-        for number in board_of.values():
-            own = edges[boards[edges["contact"]] == number]
-            found = replay(own["time_us"], inputs[own["contact"]]).closures
-            position = np.zeros(256, dtype=np.int16)
-            for contact in np.flatnonzero(boards == number):
-                position[inputs[contact]] = contact
+        for name, found in closures.items():
+            position = np.full(256, -1, dtype=np.int16)
+            for (board, number), contact in positions.items():
+                if board == name:
+                    position[number] = contact
+            found = found[position[found["input"]] >= 0]
             ended = found["broke_us"] != STILL_CLOSED
             duration_us = np.where(ended, found["broke_us"], 0) - found["made_us"]
             parts.append(
@@ -629,6 +721,23 @@ class VirtualLayout:
             )
         joined = Closures.join(parts)
         return joined[np.argsort(joined.made_s, kind="stable")]
+
+    def windows(self, board: str) -> dict[int, tuple[int, int]]:
+        """(make_us, break_us) of the inputs that a fault has set otherwise."""
+        positions, found = self.sheet.positions(), {}
+        for (name, number), at in positions.items():
+            for fault in self.faults:
+                if name == board and fault.contact == self.sheet.contacts[at].name:
+                    window_us = round(fault.amount)
+                    if fault.cause is Cause.WINDOW_TOO_SHORT:
+                        found[number] = (window_us, window_us)
+                    elif fault.cause is Cause.WINDOW_TOO_LONG:
+                        found[number] = (window_us, BREAK_US_DEFAULT)
+        return found
+
+    def electrics(self, board: str, time_us: int) -> Electrics:
+        """What is wrong with the inputs of a board at a time of the run, electrically."""
+        return self._wiring.electrics(board, time_us) if self._wiring is not None else Electrics()
 
 
 def board_id(sheet: Sheet, name: str) -> int:
@@ -650,7 +759,7 @@ class LayoutBoard(VirtualBoard):
             name=f"virtual:{name}",
             inputs=board.inputs,
             speed=speed,
-            memory=named(board_id(layout.sheet, name), boots),
+            memory=named(board_id(layout.sheet, name), boots, layout.windows(name)),
         )
         outages = (each for each in layout.conditions.outages if each.board == name)
         self._outages = deque(sorted(outages, key=lambda outage: outage.at_s))
@@ -667,6 +776,9 @@ class LayoutBoard(VirtualBoard):
         for time_us, number, closed in self._layout.edges_before(self._name, end_us):
             self.schedule(number, [(time_us, closed)])
         return super().read(timeout_s)
+
+    def electrics(self) -> Electrics:
+        return self._layout.electrics(self._name, self.now_us)
 
     def _lose_power(self, outage: Outage) -> None:
         if outage.off_s == 0:

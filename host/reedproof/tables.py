@@ -1,0 +1,116 @@
+"""TOML files of the user's, read strictly: what is wrong is told with its file, key and what was expected."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, TypeAlias, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from reedproof.errors import ReedproofError
+
+if sys.version_info >= (3, 11):
+    import tomllib
+else:
+    import tomli as tomllib
+
+Name: TypeAlias = Annotated[str, Field(min_length=1, max_length=60, pattern=r"^\S(.*\S)?$")]
+Positive: TypeAlias = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+
+
+class TablesError(ReedproofError):
+    """A file cannot be used. ``problems`` are all that is wrong with it, a line each; the text is the first
+    of them, and the hint ``more`` if there are others."""
+
+    more: ClassVar[str] = " (and {others} more)"
+
+    def __init__(self, path: Path, problems: list[str]) -> None:
+        self.problems = [f"{path}: {problem}" for problem in problems]
+        others = len(problems) - 1
+        super().__init__(self.problems[0] + (self.more.format(others=others, path=path) if others else ""))
+
+
+class Table(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+
+AnyTable = TypeVar("AnyTable", bound=Table)
+
+
+def read_toml(path: Path, error: type[TablesError]) -> dict[str, Any]:
+    """What the file holds, unchecked. Raises ``error`` when it is not there or not TOML."""
+    try:
+        text = path.read_bytes().decode("utf-8")
+    except OSError as problem:
+        raise error(path, [f"cannot be read ({problem.strerror}); check the name of the file"]) from None
+    except UnicodeDecodeError:
+        raise error(path, ["this is not text in UTF-8; save it again as such"]) from None
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as problem:
+        raise error(path, [f"this is not TOML: {problem}"]) from None
+
+
+def checked(model: type[AnyTable], data: Mapping[str, Any], path: Path, error: type[TablesError]) -> AnyTable:
+    """The file's content as ``model``. Raises ``error`` with everything that is wrong."""
+    try:
+        return model.model_validate(data)
+    except ValidationError as problem:
+        raise error(path, [_told(each) for each in problem.errors()]) from None
+
+
+# ---- what is wrong, in the user's words ----
+
+#: What pydantic found -> what was expected; the names in braces are of its context.
+_EXPECTED = {
+    "missing": "this key is missing",
+    "extra_forbidden": "there is no such key",
+    "string_type": "expected text in quotes",
+    "int_type": "expected a whole number",
+    "float_type": "expected a number",
+    "list_type": "expected a list in [ ]",
+    "model_type": "expected a table",
+    "model_attributes_type": "expected a table",
+    "dict_type": "expected tables such as [boards.quarry]",
+    "greater_than": "expected more than {gt:g}",
+    "greater_than_equal": "expected at least {ge:g}",
+    "less_than_equal": "expected at most {le:g}",
+    "finite_number": "expected a finite number",
+    "literal_error": "expected {expected}",
+    "enum": "expected {expected}",
+    "too_short": "expected at least {min_length}",
+    "string_too_short": "expected some text",
+    "string_too_long": "expected at most {max_length} characters",
+}
+#: What a pattern means, by key.
+_PATTERNS = {
+    "scale": "expected a ratio such as '1:87'",
+    "id": "expected the eight digits that 'reedproof boards' shows",
+}
+
+
+def _key(place: tuple[int | str, ...]) -> str:
+    """('contacts', 3, 'input') -> 'contacts[4].input': people count from 1."""
+    text = ""
+    for part in place:
+        text += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if text else ''}{part}"
+    return text
+
+
+def _told(error: Any) -> str:
+    place = tuple(part for part in error["loc"] if part != "[key]")
+    kind = error["type"]
+    if kind == "string_pattern_mismatch":
+        expected = _PATTERNS.get(str(place[-1]), "expected a name without blanks around it")
+    else:
+        expected = _EXPECTED.get(kind, error["msg"]).format(**error.get("ctx", {}))
+    if kind in ("missing", "extra_forbidden"):
+        return f"{_key(place)}: {expected}"
+    return f"{_key(place)} holds {shown(error['input'])}; {expected}"
+
+
+def shown(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 40 else text[:37] + "..."
