@@ -23,7 +23,7 @@ LAYERS = [
     {"errors", "records", "compiled"},
     {"wire", "clock", "trace", "trace_reader", "trace_writer", "tables", "layout", "analysis", "markup"},
     {"transport", "ports", "link", "export", "plots", "run_plots", "report", "report_words", "report_html"}
-    | {"run_case"}
+    | {"run_case", "diagnosis_plots"}
     | STORE,
     {"recorder", "trace_recorder", "guided", "endurance", "live_account", "proof", "sim"},
     {"cli"},
