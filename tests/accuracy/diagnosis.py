@@ -29,7 +29,8 @@ from reedproof.analysis.diagnosis import diagnose
 from reedproof.analysis.finding import Cause, Certainty, Diagnosis, Finding
 from reedproof.cli import diagnosis_words
 from reedproof.cli.common import console
-from reedproof.sim.scenario import ScenarioFault, read_scenario
+from reedproof.sim.scenario import ScenarioError, ScenarioFault, read_scenario
+from reedproof.tables import read_toml
 
 ROOT = Path(__file__).resolve().parents[2]
 SCENARIOS = ROOT / "tests" / "scenarios"
@@ -114,7 +115,7 @@ def run(path: Path, seed: int) -> tuple[Result, Diagnosis]:
     result = Result(
         path.stem,
         seed,
-        tuple((fault.cause.value, str(fault.size)) for fault in scenario.faults),
+        tuple((fault.cause.value, fault.mode or str(fault.size)) for fault in scenario.faults),
         said,
         sum(len(contact.passes) for contact in case.contacts),
         time.perf_counter() - start_s,
@@ -407,16 +408,11 @@ def as_dict(results: Sequence[Result]) -> dict[str, Any]:
 
 
 def scenarios(only: Sequence[str] = ()) -> list[Path]:
-    """Those files that are scenarios: sheets that others stand on are none."""
-    files = [path for path in sorted(SCENARIOS.glob("*.toml")) if not is_sheet(path)]
-    return [path for path in files if not only or any(part in path.stem for part in only)]
-
-
-def is_sheet(path: Path) -> bool:
-    return not any(
-        line.startswith(("sheet", "laps", "seed", "[physics]", "[[faults]]"))
-        for line in path.read_text(encoding="utf-8").splitlines()
-    )
+    """All of them; a file that others name as their sheet is none."""
+    files = sorted(SCENARIOS.glob("*.toml"))
+    sheets = {read_toml(path, ScenarioError).get("sheet") for path in files}
+    chosen = [path for path in files if path.name not in sheets]
+    return [path for path in chosen if not only or any(part in path.stem for part in only)]
 
 
 def jobs(files: Sequence[Path], first: int, seeds: int, healthy: int | None = None) -> list[tuple[Path, int]]:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from reedproof.analysis.case import BoardFacts, Case, Counts, FaultSpan, SelfTest
-from reedproof.analysis.case_of_run import case_of_run
-from reedproof.records import Verdict
+from reedproof.analysis.case_of_run import case_of_run, places
+from reedproof.analysis.closures import Closures
+from reedproof.records import Fault, Verdict
 from reedproof.sim.core import InputTotals
 from reedproof.sim.scenario import Scenario
 from reedproof.sim.scenario_run import BoardRun, run_scenario
 
 START_S = 1.7e9
-SILENT = InputTotals(0, 0, 0, 0, 0, 0, None)  # type: ignore[arg-type]
+SILENT = InputTotals(0, 0, 0, 0, 0, 0, Fault(0))
 
 
 def case_of(scenario: Scenario, seed: int) -> Case:
@@ -18,8 +21,29 @@ def case_of(scenario: Scenario, seed: int) -> Case:
     run = run_scenario(scenario, seed=seed, start_s=START_S)
     seconds = run.end_s - run.start_s
     boards = {name: _facts(board, seconds) for name, board in run.boards.items()}
+    at = places(scenario.sheet, boards)
+    closures = Closures.join([run.closures, *(_stray(at[pin], made_s) for pin, made_s in run.stray.items())])
     return case_of_run(
-        f"simulated run, seed {seed}", scenario.sheet, [run.closures], [], boards, run.start_s, run.end_s
+        f"simulated run, seed {seed}",
+        scenario.sheet,
+        [closures[np.argsort(closures.made_s, kind="stable")]],
+        [],
+        boards,
+        run.start_s,
+        run.end_s,
+    )
+
+
+def _stray(place: int, made_s: tuple[float, ...]) -> Closures:
+    """Of an input without a contact only the times are of use."""
+    count = len(made_s)
+    unknown = np.zeros(count, np.uint16)
+    return Closures(
+        np.full(count, place, np.int16),
+        np.array(made_s),
+        np.full(count, np.nan, np.float32),
+        unknown,
+        unknown,
     )
 
 

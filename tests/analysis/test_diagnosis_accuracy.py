@@ -80,8 +80,8 @@ def demanded(*runs: Result) -> dict[str, tuple[int, int, bool]]:
 
 
 def test_what_is_demanded() -> None:
-    """95 % of moderate faults first, 80 % of mild ones and 95 % of them among three, 85 % of pairs, and not one
-    finding where nothing is wrong."""
+    """95 % of moderate faults first, 80 % of mild ones and 95 % of them among three, 85 % of pairs, and not
+    one finding where nothing is wrong."""
     key = "loose_lead, moderate: first"
     assert demanded(*[result(ONE, RIGHT)] * 19, result(ONE))[key] == (19, 20, True)
     assert demanded(*[result(ONE, RIGHT)] * 18, result(ONE), result(ONE))[key] == (18, 20, False)
