@@ -9,7 +9,7 @@ from accuracy import diagnosis as accuracy
 from accuracy.diagnosis import Result
 from reedproof.analysis.finding import Cause
 
-SEEDS = range(accuracy.FIRST_SEED, accuracy.FIRST_SEED + 3)
+SEEDS = range(5001, 5004)  # neither those that rules were made on nor those that accuracy is measured on
 
 
 def told(results: list[Result]) -> str:
