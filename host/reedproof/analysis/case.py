@@ -164,25 +164,25 @@ class ContactFacts:
 @dataclass(frozen=True)
 class Swap:
     """What became of the accounts of two contacts when their plugs were exchanged on paper: passes missed and
-    extra closures, before and after. ``share``: of the passes, how many were accounted for before."""
+    extra closures, before and after."""
 
     first: int
     second: int
     odd_before: int
     odd_after: int
-    passes: int
 
 
 @dataclass(frozen=True, eq=False)
 class Case:
-    """``contacts`` are in the order of the sheet; ``spares`` are inputs without a contact. ``routes`` holds
-    the contacts (positions) of each train's route in order. ``length_unit`` is "mm" or "ms"."""
+    """``contacts`` are in the order of the sheet; ``spares`` are inputs without a contact. ``alike`` holds
+    for each train those that closures cannot tell from it, itself among them. ``length_unit`` is "mm" or
+    "ms"."""
 
     source: str
     from_s: float
     to_s: float
     trains: tuple[str, ...]
-    routes: tuple[tuple[int, ...], ...]
+    alike: tuple[tuple[int, ...], ...]
     contacts: tuple[ContactFacts, ...]
     spares: tuple[InputFacts, ...]
     length_unit: str

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,8 +31,11 @@ from reedproof.layout import Sheet
 #: So many closures are looked at, the newest; what is to blame shows in less.
 CLOSURES_MAX = 300_000
 #: Plugs are exchanged on paper if so many passes are odd, where more than this share of what an input saw is,
-#: at no more contacts than that, with no more closures than those.
-ODD_MIN, ODD, SUSPECTS_MAX, TRIAL_MAX = 8, 0.25, 10, 1_000
+#: at no more contacts than that, with so many closures.
+ODD_MIN, ODD, SUSPECTS_MAX, TRIAL = 8, 0.25, 10, 200
+ODD_STRANGE = 0.1
+#: A closure shorter than this share of the usual one is left out there.
+SHORT = 0.3
 #: An exchange that explains the run leaves less than this share of what was odd.
 EXPLAINED = 0.4
 
@@ -77,7 +81,7 @@ def case_of_run(
         from_s,
         to_s,
         tuple(track.train for track in tracks),
-        tuple(tuple(dict.fromkeys(track.contact.tolist())) for track in tracks),
+        _alike(sheet, [track.train for track in tracks]),
         tuple(
             ContactFacts(contact.name, inputs[at], *_passes_at(at, mine, passes, to_s), told[at])
             for at, contact in enumerate(sheet.contacts)
@@ -86,6 +90,15 @@ def case_of_run(
         unit,
         tuple(_swaps(sheet, mine, gaps)) if tracks else (),
         tuple(notes),
+    )
+
+
+def _alike(sheet: Sheet, names: Sequence[str]) -> tuple[tuple[int, ...], ...]:
+    """Trains with the same magnets on the same route; one that the sheet does not name is alone on its."""
+    kinds = {train.name: (train.route, train.magnets, train.spacing_mm) for train in sheet.trains}
+    return tuple(
+        tuple(at for at, other in enumerate(names) if kinds.get(other, other) == kinds.get(name, name))
+        for name in names
     )
 
 
@@ -211,35 +224,37 @@ def missed_passes(
 
 
 def _swaps(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> Iterator[Swap]:
-    """Pairs of contacts whose exchange explains what was odd, over the newest closures."""
-    for share in (1.0, 0.5, 0.25):  # plugs may have been exchanged during the run
-        part = closures[-max(1, min(round(share * len(closures)), TRIAL_MAX)) :]
-        before = _odd(sheet, part, gaps)
-        if before is None or before.sum() < ODD_MIN:
-            return
-        each = np.bincount(part.contact, minlength=len(before)) + 1
-        suspects = [int(at) for at in np.argsort(-before / each) if before[at] > ODD * each[at]]
-        if before.sum() > ODD * len(part):  # so odd that the account may have put it in the wrong place
-            suspects = [int(at) for at in np.argsort(-before / each) if each[at] > 1]
-        found = []
-        for first, second in itertools.combinations(sorted(suspects[:SUSPECTS_MAX]), 2):
-            relabelled = part.contact.copy()
-            relabelled[part.contact == first], relabelled[part.contact == second] = second, first
-            after = _odd(
-                sheet,
-                Closures(relabelled, part.made_s, part.duration_ms, part.bounces, part.dropouts),
-                gaps,
-            )
-            if after is not None and after.sum() < EXPLAINED * before.sum():
-                passes = int(np.sum((part.contact == first) | (part.contact == second)))
-                found.append(Swap(first, second, int(before.sum()), int(after.sum()), passes))
+    """The pair of contacts whose exchange explains most of what was odd; looked for in the newest closures
+    and in those half way, as plugs may have been exchanged during the run."""
+    closures = closures[~(closures.duration_ms < SHORT * np.nanmedian(closures.duration_ms))]  # no magnet
+    for end in (len(closures), len(closures) // 2):
+        part = closures[max(0, end - TRIAL) : end]
+        odd = _odd(sheet, part, gaps)
+        if odd is None or odd.sum() < ODD_MIN:
+            continue
+        each = np.bincount(part.contact, minlength=len(odd)) + 1
+        # So odd that the account may have put it in the wrong place: any contact may be one of the two.
+        suspected = odd > (ODD_STRANGE if odd.sum() > ODD * len(part) else ODD) * each
+        suspects = [int(at) for at in np.argsort(-odd / each) if suspected[at]][:SUSPECTS_MAX]
+        found = [
+            Swap(first, second, int(odd.sum()), int(after.sum()))
+            for first, second in itertools.combinations(sorted(suspects), 2)
+            if (after := _odd(sheet, _exchanged(part, first, second), gaps)) is not None
+            and after.sum() < EXPLAINED * odd.sum()
+        ]
         if found:
             yield min(found, key=lambda swap: swap.odd_after)
             return
 
 
+def _exchanged(closures: Closures, first: int, second: int) -> Closures:
+    contact = closures.contact.copy()
+    contact[closures.contact == first], contact[closures.contact == second] = second, first
+    return replace(closures, contact=contact)
+
+
 def _odd(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> NDArray[np.int64] | None:
-    """Missed passes and extra closures by contact."""
+    """Missed passes and extra closures of each contact."""
     try:
         account, _, _ = _accounted(sheet, closures, gaps)
     except ValueError:

@@ -15,7 +15,7 @@ SURPRISE_MAX = 60.0
 @dataclass(frozen=True)
 class Clue:
     """``score`` grows with what speaks for the cause; in units of its own, `calibration` makes a confidence
-    of it. ``contacts`` are positions in the case."""
+    of it. ``contacts`` and ``trains`` are positions in the case."""
 
     cause: Cause
     score: float
@@ -23,7 +23,7 @@ class Clue:
     contacts: tuple[int, ...] = ()
     board: str | None = None
     input: int | None = None
-    train: int | None = None
+    trains: tuple[int, ...] = ()
     sketches: tuple[Sketch, ...] = ()
 
 

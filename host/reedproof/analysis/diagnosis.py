@@ -80,7 +80,7 @@ def _finding(case: Case, clue: Clue) -> Finding:
         clue.cause,
         tuple(case.contacts[at].name for at in clue.contacts),
         clue.board,
-        None if clue.train is None else case.trains[clue.train],
+        tuple(case.trains[at] for at in clue.trains),
         confidence_of(clue.cause, clue.score),
         clue.evidence,
         remedy.next_step,

@@ -55,13 +55,14 @@ class Sketch:
 
 @dataclass(frozen=True)
 class Finding:
-    """``contacts`` are names, the one to blame first; empty where a board or a train is to blame.
+    """``contacts`` are names, the one to blame first; empty where a board or a train is to blame. ``trains``
+    are more than one where the closures do not tell which.
     ``next_step`` is what to do, ``confirm`` the test that would show it is right."""
 
     cause: Cause
     contacts: tuple[str, ...]
     board: str | None
-    train: str | None
+    trains: tuple[str, ...]
     confidence: float
     evidence: tuple[str, ...]
     next_step: str
@@ -78,7 +79,8 @@ class Finding:
             "contact": self.contacts[0] if self.contacts else None,
             "contacts": list(self.contacts),
             "board": self.board,
-            "train": self.train,
+            "train": self.trains[0] if self.trains else None,
+            "trains": list(self.trains),
             "cause": self.cause.value,
             "confidence": round(self.confidence, 3),
             "certainty": self.certainty.value,
