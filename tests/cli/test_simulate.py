@@ -6,11 +6,13 @@ import json
 from collections import Counter
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from cli.command import run
 from reedproof.analysis.closures import Closures
 from reedproof.layout import read_sheet
+from reedproof.sim.scenario import Cause
 from reedproof.store import Store
 from sim.test_layout import EXAMPLE
 
@@ -142,3 +144,107 @@ def test_the_example_runs(tmp_path: Path) -> None:
     contacts = json.loads(ran.out)["contacts"]
     assert contacts["tunnel"] == {"passes": 4, "missed": 0, "extra": 0}, "two magnets, there and back"
     assert contacts["smithy"] == {"passes": 1, "missed": 0, "extra": 0}
+
+
+# ---- scenarios ----
+
+
+@pytest.fixture
+def scenario(sheet: Path) -> Path:
+    path = sheet.parent / "rust.toml"
+    path.write_text(
+        'sheet = "ring.toml"\nlaps = 4\nseed = 9\n'
+        '[[faults]]\ncause = "open_lead"\ncontact = "mill"\nsize = "severe"\nstart_s = 20\n'
+        '[[faults]]\ncause = "bad_input"\nboard = "south"\ninput = 2\nmode = "dead"\n'
+    )
+    return path
+
+
+def test_a_scenario(scenario: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "run"
+    ran = run("simulate", "--scenario", str(scenario), "-o", str(folder))
+    assert (ran.code, ran.err) == (0, "")
+    truth = json.loads((folder / "truth.json").read_text())
+    assert truth["contacts"] == {name: {"passes": 4} for name in ("a=b", "mill", "tunnel")}
+    assert truth["faults"] == [
+        {"cause": "open_lead", "contact": "mill", "start_s": 20.0, "size": "severe"},
+        {
+            "cause": "bad_input", "board": "south", "input": 2, "start_s": 0.0, "size": "moderate",
+            "mode": "dead",
+        },
+    ]  # fmt: skip
+    assert (truth["seed"], truth["laps"], truth["layout"]) == (9, 4, "ring")
+    assert truth["options"] == {"scenario": "rust.toml", "speed_spread": 0.33}
+    assert "open_lead: mill, 1 share of the time, from 20 s to the end" in ran.out
+    assert "bad_input: input 2 of south, dead, from 0 s to the end" in ran.out
+    with Store(folder / "store.sqlite", create=False) as store:
+        (kept,) = store.runs()
+        selftests = {board.name: board.settings["selftest"] for board in store.run_boards(kept.id)}
+        closures = Closures.join(
+            list(store.closures(kept.id, read_sheet(scenario.parent / "ring.toml").positions()))
+        )
+    assert (kept.simulated, kept.seed, kept.plan) == (True, 9, {"kind": "passes", "passes": 4})
+    assert selftests["south"].pop("2") == {"verdict": "held_high", "partners": []}
+    rest = [one for board in selftests.values() for one in board.values()]
+    assert len(rest) == 16 + 31
+    assert all(one == {"verdict": "good", "partners": []} for one in rest)
+    assert np.all(closures.made_s[closures.contact == 1] - kept.started_s < 20)
+    assert np.count_nonzero(closures.contact == 2) == 4
+
+
+def test_laps_and_seed_go_over_those_of_the_scenario(scenario: Path, tmp_path: Path) -> None:
+    ran = run(
+        "simulate",
+        "--scenario",
+        str(scenario),
+        "--laps",
+        "2",
+        "--seed",
+        "0",
+        "--json",
+        "-o",
+        str(tmp_path / "run"),
+    )
+    document = json.loads(ran.out)
+    assert (document["laps"], document["seed"]) == (2, 0)
+    assert document["contacts"]["tunnel"] == {"passes": 2}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "problem"),
+    [
+        ([], "there is nothing to simulate; expected a SHEET with --laps, or --scenario FILE"),
+        (["ring.toml"], "--laps is missing; a sheet does not say how many, expected such as --laps 150"),
+        (
+            ["ring.toml", "--scenario", "rust.toml"],
+            "SHEET does not go with --scenario; a scenario has its own",
+        ),
+        (
+            ["--scenario", "rust.toml", "--miss", "*=0.1"],
+            "--miss does not go with --scenario; put a fault into the scenario",
+        ),
+        (
+            ["--scenario", "rust.toml", "--extra", "*=0.1"],
+            "--extra does not go with --scenario; put a fault into the scenario",
+        ),
+        (
+            ["--scenario", "none.toml"],
+            "none.toml: cannot be read (No such file or directory); check the name",
+        ),
+        (["--scenario", "ring.toml", "--laps", "0"], "Invalid value for '--laps'"),
+    ],
+)
+@pytest.mark.usefixtures("scenario")
+def test_what_contradicts_a_scenario(
+    arguments: list[str], problem: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    ran = run("simulate", *arguments, "-o", "out")
+    assert ran.code == 2
+    assert ran.complaint().startswith(problem)
+    assert not (tmp_path / "out").exists()
+
+
+def test_help_lists_the_causes() -> None:
+    text = " ".join(run("simulate", "--help").out.split())
+    assert all(cause.value in text for cause in Cause)

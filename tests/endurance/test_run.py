@@ -187,6 +187,25 @@ def test_a_stopped_run_is_resumed_and_the_time_between_is_a_pause(tmp_path: Path
     assert one.stored() == one.passes_but_in(gap) == counts_of(account)
 
 
+def test_a_run_begins_with_a_self_test_and_does_not_go_on_with_one(tmp_path: Path) -> None:
+    """The board counts nothing meanwhile: when a run goes on, trains may be under way."""
+    one = layout(tmp_path)
+    one.boards[0]._shorts.append(frozenset({2, 5}))
+    with one.running() as run:
+        one.go(run, 3)
+    one.boards[0].reset()
+    with one.running(1) as run:
+        one.go(run, 3)
+        run.stop()
+    with Store(one.path) as store:
+        first, second = (board.settings for board in store.run_boards(1))
+    told = {number: (each["verdict"], each["partners"]) for number, each in first["selftest"].items()}
+    good = {str(number): ("good", []) for number in range(1, 9)}
+    assert told == {**good, "2": ("shorted", [5]), "5": ("shorted", [2])}
+    assert "selftest" not in second
+    assert first["inputs"] == second["inputs"]
+
+
 @pytest.mark.parametrize("missing", ["join", "gap"])
 def test_killed_between_a_record_and_its_gap(
     tmp_path: Path, missing: str, monkeypatch: pytest.MonkeyPatch

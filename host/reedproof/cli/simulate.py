@@ -221,10 +221,8 @@ def simulate(
 def _refuse_beside_scenario(given: Mapping[str, object]) -> None:
     for option, value in given.items():
         if value is not None:
-            why = (
-                "it has a sheet of its own" if option == "SHEET" else "put what is wrong into it, as a fault"
-            )
-            raise ReedproofError(f"{option} and --scenario contradict each other; {why}")
+            instead = "a scenario has its own" if option == "SHEET" else "put a fault into the scenario"
+            raise ReedproofError(f"{option} does not go with --scenario; {instead}")
 
 
 def _by_chances(

@@ -35,7 +35,6 @@ from reedproof.sim.core import (
 )
 from reedproof.sim.installed import Crossing, Installed, Vehicles
 from reedproof.sim.scenario import Cause, Physics, ScenarioFault
-from reedproof.sim.stretches import stretches, within
 from reedproof.sim.wiring import Wiring
 
 SPEED_MM_S = 150.0
@@ -531,13 +530,13 @@ class VirtualLayout:
             )
             for site, own in zip(self._sites, crossings, strict=True)
         }
-        ever = stretches([(0, end_us)])
         edges = [np.zeros((0, 3), dtype=np.int64)]
         self._wiring = Wiring(self.sheet, self.faults, self.seed, begin_us, end_us)
         for pin, levels in self._wiring.levels(closed).items():
             if pin not in self._pins:
                 self._pins.append(pin)
-            times_us = within(levels, ever).ravel()
+            times_us = levels.ravel()
+            times_us = times_us[times_us < end_us]
             pins = np.full(len(times_us), self._pins.index(pin))
             edges.append(np.column_stack((times_us, pins, np.arange(len(times_us)) % 2 == 0)))
         joined = np.concatenate(edges)

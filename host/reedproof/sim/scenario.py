@@ -122,8 +122,8 @@ WHOM: dict[Cause, tuple[tuple[str, ...], ...]] = {
     Cause.VEHICLE: (("train",),),
 }
 _WHOM_KEYS = ("contact", "contacts", "board", "input", "train")
-#: These are settings of the board, or how something was built: they hold for the whole run.
-_NO_TIMES = (Cause.WINDOW_TOO_SHORT, Cause.WINDOW_TOO_LONG)
+_WINDOWS = (Cause.WINDOW_TOO_SHORT, Cause.WINDOW_TOO_LONG)  # settings, which nobody changes during a run
+_FITTED = (Cause.TURNED_MAGNET, Cause.SIDE_LOBES)
 _ONLY = {"period_ms": Cause.INTERFERENCE, "mode": Cause.BAD_INPUT}
 WORDS = ("mild", "moderate", "severe")
 
@@ -282,19 +282,17 @@ def _wrong(fault: ScenarioFault, at: int, sheet: Sheet) -> Iterator[str]:
     for name, only in _ONLY.items():
         if getattr(fault, name) is not None and fault.cause is not only:
             yield f"{key}.{name}: {cause!r} has no such key; it belongs to {only.value!r}"
-    if fault.cause in _NO_TIMES and (fault.start_s or fault.duration_s is not None):
+    if fault.cause in _WINDOWS and (fault.start_s or fault.duration_s is not None):
         yield f"{key}: {cause!r} is a setting, for the whole run; expected neither start_s nor duration_s"
 
 
 def _clashes(faults: list[ScenarioFault]) -> Iterator[str]:
-    """An input has one pair of windows, a contact is built in in one way, a train has one height."""
-    fitted = (Cause.TURNED_MAGNET, Cause.SIDE_LOBES)
-    window = _NO_TIMES
+    """A contact is built in in one way, and its input has one pair of windows."""
     seen: dict[tuple[object, ...], int] = {}
     for at, fault in enumerate(faults, 1):
-        for kinds in (fitted, window):
-            if fault.cause in kinds:
-                other = seen.setdefault((kinds, fault.contact), at)
+        for causes in (_FITTED, _WINDOWS):
+            if fault.cause in causes:
+                other = seen.setdefault((causes, fault.contact), at)
                 if other != at:
                     yield (
                         f"faults[{at}]: {fault.cause.value!r} contradicts faults[{other}], "
