@@ -34,6 +34,7 @@ from reedproof.records import (
     Made,
     SelftestResult,
     Verdict,
+    input_mask,
 )
 from reedproof.trace_recorder import ROUND_S, EdgeSink, TraceRecorder
 from reedproof.trace_writer import Note
@@ -157,7 +158,7 @@ class Session:
     Args:
         recorder: its link has the board; records go on into the store meanwhile.
         asked: the input of the contact, from 1.
-        board: what the board is called.
+        board_name: what the board is called.
         names: of the contacts, by input, where they are known.
         speed_mm_s: the usual speed, where it is known.
         plan: what is asked for, in this order.
@@ -172,7 +173,7 @@ class Session:
         recorder: Recorder,
         asked: int,
         *,
-        board: str = "",
+        board_name: str = "",
         names: Mapping[int, str] | None = None,
         speed_mm_s: float | None = None,
         plan: Sequence[Ask] = PLAN,
@@ -182,7 +183,7 @@ class Session:
         self._recorder = recorder
         self._link = recorder.link
         (self.asked,) = self._link.choose_inputs([asked])
-        self._board = board
+        self._board_name = board_name
         self._names = names or {}
         self._speed_mm_s = speed_mm_s
         self._plan = list(plan)
@@ -426,9 +427,7 @@ class Session:
                     self._note_record(event, self._inputs[event.input])
             case Lost():
                 self._records_lost += event.count
-                for line in self._inputs.values():  # the end of a closure may be among them
-                    if line.open is not None:
-                        line.open.is_known = False
+                self._lose_ends()
             case LinkDown():
                 self._interrupt(event.reason)
             case LinkUp(hello, lost_boot=True):
@@ -439,6 +438,13 @@ class Session:
     def _interrupt(self, reason: str) -> None:
         self.interrupted = reason
         self._cut_us = self._tracing.file_us
+        self._lose_ends()
+
+    def _lose_ends(self) -> None:
+        """Closures that last may end without a word."""
+        for line in self._inputs.values():
+            if line.open is not None:
+                line.open.is_known = False
 
     def _note_beat(self, beat: Heartbeat) -> None:
         if self._start_us is None:
@@ -528,11 +534,13 @@ class Session:
         )
 
     def _note_closed_throughout(self, number: int, line: _Input) -> None:
-        """An input that never changed and reads closed was so from the beginning."""
+        """An input that reads closed in the beginning and in the end, and neither closed nor opened in
+        between, was closed all the time, unless it chattered."""
         first, last = line.first, line.last
         if first is None or last is None or self._start_us is None or line.closures:
             return
-        if first.edges == last.edges and last.levels >> (number - 1) & 1:
+        chatters = any(fault is Fault.CHATTER for fault, _, _ in line.faults)
+        if first.levels & last.levels & input_mask([number]) and not chatters:
             line.closures.append(_Closure(self._start_us))
 
     def _edges_by_input(self) -> dict[int, Edges]:
@@ -556,7 +564,7 @@ class Session:
         closures = self._closures(number)
         made_s = self._host_s(closures.made_s * 1e6)
         facts = InputFacts(
-            self._board,
+            self._board_name,
             number,
             _counts(line),
             settings.make_us,

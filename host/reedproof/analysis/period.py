@@ -19,6 +19,7 @@ EVENTS_MAX, STRETCHES_MAX = 1000, 10
 FINER = 4
 #: Short events in step fit their harmonics nearly as well as their rhythm: the lowest one this close counts.
 HARMONIC = 0.75
+BLOCK = 64
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,15 @@ def schuster(at_s: NDArray[np.float64], hz: NDArray[np.float64]) -> NDArray[np.f
     return np.asarray(np.abs(np.exp(2j * np.pi * turns).sum(axis=1)) ** 2 / len(at_s))
 
 
+def _on_grid(at_s: NDArray[np.float64], hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`schuster` at evenly spaced frequencies, as one product of two small matrices: to turn by f + g is
+    to turn by f, then by g."""
+    turns_s = at_s - at_s[0]
+    coarse, fine = hz[::BLOCK], hz[:BLOCK] - hz[0]
+    sums = np.exp(2j * np.pi * np.outer(coarse, turns_s)) @ np.exp(2j * np.pi * np.outer(turns_s, fine))
+    return np.asarray(np.abs(sums).ravel()[: len(hz)] ** 2 / len(at_s))
+
+
 def likely_period(at_s: NDArray[np.float64]) -> Period | None:
     """The period between 1 and 100 ms that fits event times best, shape (n,), seconds, in order.
 
@@ -55,7 +65,7 @@ def likely_period(at_s: NDArray[np.float64]) -> Period | None:
     lowest_hz, highest_hz = 1000 / LONGEST_MS, 1000 / SHORTEST_MS
     independent = max(1.0, (highest_hz - lowest_hz) * longest_s)
     hz = np.linspace(lowest_hz, highest_hz, int(FINER * independent) + 2)
-    power = np.sum([schuster(part, hz) for part in stretches], axis=0)
+    power = np.sum([_on_grid(part, hz) for part in stretches], axis=0)
     at = int(np.argmax(power >= HARMONIC * power.max()))
     while at + 1 < len(hz) and power[at + 1] > power[at]:
         at += 1

@@ -44,8 +44,8 @@ QUESTIONS = {
     (Step.OTHER, Phase.LISTEN): "Another vehicle, {n} times over {name} at its usual speed.",
     (Step.REFERENCE, Phase.LISTEN): "The first vehicle again, {n} times over a neighbour that works.",
 }
-KEYS = "    Enter: done, s: skip, q: stop"
-KEYS_OF_PASSES = "    Enter: all made, 0 to 9: so many made, s: skip, q: stop"
+KEYS = "\n  Enter: done, s: skip, q: stop"
+KEYS_OF_PASSES = "\n  Enter: all made, 0 to 9: so many made, s: skip, q: stop"
 
 
 @dataclass(frozen=True)
@@ -105,7 +105,7 @@ def session(
             guide = Session(
                 recorder,
                 place.number,
-                board=place.board,
+                board_name=place.board,
                 names=place.names,
                 speed_mm_s=place.speed_mm_s,
                 wait_s=wait_s,
@@ -165,7 +165,7 @@ def _place_of(sheet: Sheet | None, contact: str | None, number: int | None, link
     wanted = sheet.boards[board].id
     if wanted is not None and int(wanted, 16) != link.hello.board:
         raise LineError(
-            f"{link.name}: board {here} answers there; {contact!r} is on board {board!r} ({wanted}); give its "
+            f"{link.name}: board {here} answers there; {contact!r} is on board {board!r} ({wanted}), use its "
             "port"
         )
     return _place(sheet, board, named[contact].input)
@@ -247,15 +247,17 @@ class _Screen:
                 self._guide.stop()
 
     def _state(self) -> Text:
-        guide, has_keys = self._guide, self._keys.are_there
+        guide = self._guide
         level = "closed" if guide.is_closed else "open"
-        if not guide.ask.passes:
+        if guide.ask.passes:
+            others = {} if guide.seen else {n: c for n, c in guide.answers.items() if n != guide.asked}
+            elsewhere = "".join(f", input {number} {count}" for number, count in others.items())
+            told, keys = f"{guide.seen} of {guide.ask.passes} seen, {level} now{elsewhere}", KEYS_OF_PASSES
+        else:
             left = f"{guide.left_s:.0f} s left, " if guide.phase is Phase.LISTEN else ""
-            return Text(f"  {left}{level} now{KEYS if has_keys else ''}")
-        others = {} if guide.seen else {n: c for n, c in guide.answers.items() if n != guide.asked}
-        elsewhere = "".join(f", input {number} {count}" for number, count in others.items())
-        keys = KEYS_OF_PASSES if has_keys else ""
-        return Text(f"  {guide.seen} of {guide.ask.passes} seen{elsewhere}, {level} now{keys}")
+            told, keys = f"{left}{level} now", KEYS
+        text = f"  {told}{keys if self._keys.are_there else ''}"
+        return Text(text, no_wrap=True, overflow="ellipsis")
 
     def _tell(self) -> None:
         outcomes = self._guide.outcomes
