@@ -4,8 +4,9 @@ through the boards' own code, diagnosed, and held against what was wrong there.
     PYTHONPATH=tests python tests/accuracy/diagnosis.py [--seeds N] [--healthy N] [--only PART ...]
 
 A finding is right if its cause is that of a fault, and its first contact one of the fault's; where the cause
-has none, its board or its train. Writes diagnosis.md beside this file, unless only a part is run. Exits with
-1 where what is demanded is not kept; --show prints every diagnosis, to look at a run that failed.
+has none, its board, or one of the trains that look alike to it. Writes diagnosis.md beside this file, unless
+only a part is run. Exits with 1 where what is demanded is not kept; --show prints every diagnosis, to look at
+a run that failed.
 """
 
 from __future__ import annotations
@@ -95,7 +96,7 @@ def is_right(finding: Finding, fault: ScenarioFault) -> bool:
     if contacts:
         return finding.contacts[:1] != () and finding.contacts[0] in contacts
     if fault.train is not None:
-        return finding.train == fault.train
+        return fault.train in finding.trains
     return finding.board == fault.board
 
 
@@ -340,7 +341,7 @@ def document(results: Sequence[Result], command: str) -> str:
         "and tell what the number of runs proves, no more.",
         "",
         "A finding is right if its cause is that of a fault, and its first contact one of the fault's; where "
-        "the cause has no contact, its board or its train.",
+        "the cause has no contact, its board, or one of the trains that it cannot tell apart.",
         "",
         "## What is demanded",
         "",

@@ -13,8 +13,8 @@ from reedproof.sim.scenario import ScenarioFault
 LOOSE, WORN = "loose_lead", "worn_contact"
 
 
-def finding(cause: Cause, *contacts: str, board: str | None = None, train: str | None = None) -> Finding:
-    return Finding(cause, contacts, board, train, 0.9, (), "", "")
+def finding(cause: Cause, *contacts: str, board: str | None = None, trains: tuple[str, ...] = ()) -> Finding:
+    return Finding(cause, contacts, board, trains, 0.9, (), "", "")
 
 
 def fault(cause: str, **whom: object) -> ScenarioFault:
@@ -32,8 +32,9 @@ def fault(cause: str, **whom: object) -> ScenarioFault:
         (finding(Cause.SWAPPED_PLUGS, "c", "a"), fault("swapped_plugs", contacts=["a", "b"]), False),
         (finding(Cause.INTERFERENCE, board="x"), fault("interference", board="x"), True),
         (finding(Cause.INTERFERENCE, board="y"), fault("interference", board="x"), False),
-        (finding(Cause.VEHICLE, train="1"), fault("vehicle", train="1"), True),
-        (finding(Cause.VEHICLE, train="2"), fault("vehicle", train="1"), False),
+        (finding(Cause.VEHICLE, trains=("1",)), fault("vehicle", train="1"), True),
+        (finding(Cause.VEHICLE, trains=("2",)), fault("vehicle", train="1"), False),
+        (finding(Cause.VEHICLE, trains=("2", "1")), fault("vehicle", train="1"), True),
         (finding(Cause.BAD_INPUT, board="x"), fault("bad_input", board="x", input=3), True),
         (finding(Cause.BAD_INPUT, "a", board="x"), fault("bad_input", contact="a"), True),
     ],

@@ -51,7 +51,7 @@ def test_both_ways_give_the_same_case(name: str, tmp_path: Path) -> None:
     assert sum(len(each.closures_at_s) for each in short.inputs) > 50
     for mine in short.inputs:
         assert_same(mine, theirs[mine.board, mine.input])
-    assert (short.trains, short.routes, short.length_unit) == (long.trains, long.routes, long.length_unit)
+    assert (short.trains, short.alike, short.length_unit) == (long.trains, long.alike, long.length_unit)
     if name == "interference_severe":
         return  # a millisecond decides which of many closures are taken for passes
     for one, other in zip(short.contacts, long.contacts, strict=True):

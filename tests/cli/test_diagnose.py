@@ -25,16 +25,16 @@ from report.made import NAMES, Wrong, write_run
 PLAN = {"kind": "passes", "passes": 100}
 SKETCH = Sketch("a pass of the stone train", ((20.0, 60.0), (61.0, 80.0)), 120.0)
 LOOSE = Finding(
-    Cause.LOOSE_LEAD, ("crusher",), None, None, 0.97,
+    Cause.LOOSE_LEAD, ("crusher",), None, (), 0.97,
     ("58 of 60 closures open for a moment, 1.1 times each",), "hold a magnet over it and move the lead",
     "solder the joint anew and watch fifty passes", (SKETCH,),
 )  # fmt: skip
 TRAIN = Finding(
-    Cause.VEHICLE, (), None, "stone train", 0.6, ("closures of this train are 31 % shorter",),
+    Cause.VEHICLE, (), None, ("stone train",), 0.6, ("closures of this train are 31 % shorter",),
     "measure the height of its magnet", "a pass of another train",
 )  # fmt: skip
 NOISE = Finding(
-    Cause.INTERFERENCE, (), "mill", None, 0.31, ("12 blips on 7 inputs",), "look where the motor leads run",
+    Cause.INTERFERENCE, (), "mill", (), 0.31, ("12 blips on 7 inputs",), "look where the motor leads run",
     "a minute with the motors off", (SKETCH,),
 )  # fmt: skip
 LOOKED_AT, LIMITS = ("960 passes of 8 contacts",), ("the sheet tells no distances",)
@@ -163,7 +163,7 @@ def test_the_newest_run_unless_one_is_named(store_path: Path, says: Any) -> None
 
 @pytest.mark.usefixtures("_run")
 def test_only_one_contact(says: Any) -> None:
-    other = Finding(Cause.WORN_CONTACT, (NAMES[7],), None, None, 0.8, (), "look", "look again")
+    other = Finding(Cause.WORN_CONTACT, (NAMES[7],), None, (), 0.8, (), "look", "look again")
     says(LOOSE, other, TRAIN)
     for option in (("--contact", NAMES[7]), ("--input", "4")):
         ran = run("diagnose", "1", *option)
@@ -233,7 +233,7 @@ def test_an_output_without_blocks_and_umlauts(encoding: str, store_path: Path, t
         "from reedproof.analysis.finding import *\n"
         "from reedproof.cli import main\n"
         "sketch = Sketch('Brücke', ((20.0, 60.0), (61.0, 80.0)), 120.0)\n"
-        "worn = Finding(Cause.WORN_CONTACT, ('Brücke',), None, None, 0.8, ('\u2022',), '', '', (sketch,))\n"
+        "worn = Finding(Cause.WORN_CONTACT, ('Brücke',), None, (), 0.8, ('\u2022',), '', '', (sketch,))\n"
         "found = Diagnosis('run 1', (worn,), (), ())\n"
         "with patch('reedproof.analysis.diagnosis.diagnose', lambda _: found):\n"
         "    sys.argv = ['reedproof', 'diagnose']\n"
@@ -256,7 +256,7 @@ def test_an_output_without_blocks_and_umlauts(encoding: str, store_path: Path, t
 @pytest.mark.usefixtures("_run")
 def test_the_plot(says: Any, tmp_path: Path) -> None:
     file, again = tmp_path / "found.svg", tmp_path / "again.svg"
-    priced = Finding(Cause.WORN_CONTACT, ("$a$ & <b>",), None, None, 0.8, (), "", "", (SKETCH, SKETCH))
+    priced = Finding(Cause.WORN_CONTACT, ("$a$ & <b>",), None, (), 0.8, (), "", "", (SKETCH, SKETCH))
     says(LOOSE, priced, TRAIN)
     ran = run("diagnose", "--plot", str(file))
     assert ran.code == 1

@@ -14,7 +14,7 @@ from reedproof.cli import diagnosis_words as words
 
 def finding(cause: Cause = Cause.LOOSE_LEAD, confidence: float = 0.8, **parts: object) -> Finding:
     usual = {
-        "contacts": ("mill",), "board": None, "train": None, "evidence": (), "next_step": "look",
+        "contacts": ("mill",), "board": None, "trains": (), "evidence": (), "next_step": "look",
         "confirm": "try",
     }  # fmt: skip
     return Finding(cause=cause, confidence=confidence, **{**usual, **parts})  # type: ignore[arg-type]
@@ -37,7 +37,8 @@ def test_all_words_differ() -> None:
         ({"contacts": ("a", "b")}, 'contacts "a" and "b"'),
         ({"contacts": ("a",), "board": "quay"}, 'contact "a", board "quay"'),
         ({"contacts": (), "board": "quay"}, 'board "quay"'),
-        ({"contacts": (), "train": "goods"}, 'train "goods"'),
+        ({"contacts": (), "trains": ("goods",)}, 'train "goods"'),
+        ({"contacts": (), "trains": ("goods", "mail")}, 'train "goods" or "mail"'),
     ],
 )
 def test_the_place(parts: dict[str, object], place: str) -> None:

@@ -50,11 +50,11 @@ CAUTIONS = {
 
 
 def place(finding: Finding) -> str:
-    """Which contact, board or train it is about."""
-    names = [f'"{name}"' for name in finding.contacts]
-    parts = [f"contact{'s' * (len(names) > 1)} {' and '.join(names)}"] if names else []
+    """Which contact, board or train it is about; of trains that look alike any may be meant."""
+    contacts, trains = ([f'"{name}"' for name in names] for names in (finding.contacts, finding.trains))
+    parts = [f"contact{'s' * (len(contacts) > 1)} {' and '.join(contacts)}"] if contacts else []
     parts += [f'board "{finding.board}"'] if finding.board is not None else []
-    parts += [f'train "{finding.train}"'] if finding.train is not None else []
+    parts += [f"train {' or '.join(trains)}"] if trains else []
     return ", ".join(parts)
 
 
