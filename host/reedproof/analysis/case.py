@@ -75,9 +75,10 @@ class SeenPasses:
 
     @property
     def whole_ms(self) -> Floats:
-        """From the first closing to the last opening, shape (n,); NaN where it is not known."""
+        """From the first closing to the last opening, shape (n,); NaN where it is not known, as with more
+        closures than are looked at."""
         known = np.nansum(self.parts_ms, axis=1) + np.nansum(self.gaps_ms, axis=1)
-        ends = np.isfinite(self.parts_ms).sum(axis=1) >= np.minimum(self.closures, PARTS)
+        ends = np.isfinite(self.parts_ms).sum(axis=1) == self.closures
         return np.asarray(np.where(ends & (self.closures > 0), known, np.nan))
 
     @property

@@ -26,6 +26,8 @@ CAP = 10.0
 MISS_USUAL, OPENING_USUAL = 0.003, 0.02
 #: Passes that go against a rule of notches all the same, and those in which a notch is not seen.
 OTHERWISE, UNSEEN = 0.02, 0.05
+#: Of passes with side lobes, how many show one of them only.
+ONE_LOBE = 0.2
 #: Two inputs that close within this of each other did not see two magnets.
 TOGETHER_S = 0.003
 #: Settings further from their defaults than this deserve a look.
@@ -137,6 +139,8 @@ def _by_chance(seen: Symptoms) -> float:
 def _by_notches(seen: Symptoms, notches: int) -> float:
     """The same if each pass has that many openings, each of which bounces as the contact does."""
     hidden = notches - (seen.seen.closures - 1)  # in its closures, seen as dropouts
+    # A notch is there whatever the pass; side lobes reach the contact in some passes only.
+    none = UNSEEN if notches == 1 else max(UNSEEN, 1 - seen.opened)
     total = 0.0
     for left in range(-1, notches + 1):
         dropouts = seen.seen.dropouts[np.maximum(hidden, -1) == left]
@@ -146,15 +150,21 @@ def _by_notches(seen: Symptoms, notches: int) -> float:
             for _ in range(left):
                 shares = np.convolve(shares, seen.bounce_shares)[: 2 * BOUNCES]
         shares = (1 - OTHERWISE) * shares + OTHERWISE / len(shares)
-        if left > 0:  # a notch that is too short to be seen at this speed
-            shares[0] += UNSEEN
+        if left == notches:
+            shares = (1 - none) * shares
+            shares[0] += none
+        elif notches == 2:
+            shares = (1 - none) * shares
+            if left == 1:  # one notch more in its closures, or one lobe only
+                shares *= 1 - ONE_LOBE
+                shares[0] += (1 - none) * ONE_LOBE
         total += float(np.sum(np.log(shares[np.minimum(dropouts, len(shares) - 1)])))
-    return total
+    return total - (0.5 * math.log(max(len(seen.openings), 1)) if notches == 2 else 0.0)
 
 
 def _notch_score(seen: Symptoms, notches: int) -> float:
     """How much better openings are explained by a magnet with notches than by chance."""
-    if len(seen.openings) < 4 or seen.opening_rate < 0.3:
+    if len(seen.openings) < 4 or seen.opening_rate < (0.3 if notches == 1 else 0.03):
         return -CAP
     other = max(_by_chance(seen), _by_notches(seen, 3 - notches))
     return _by_notches(seen, notches) - other
@@ -280,7 +290,7 @@ def worn_contact(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     if errors < 2.5 or last < 1.3 * first:
         return
     usual = signs.usual(lambda each: float(each.seen.bounces.mean()) if len(each.seen) else 0.0)
-    score = min(6.0, errors - 4) + min(2.0, max(0.0, math.log((last + 0.1) / (usual + 0.1))))
+    score = min(6.0, errors - 4) + min(4.0, 2 * math.log((last + 0.1) / (usual + 0.1)))
     evidence = (
         f"{last:.1f} bounces per pass at the end, {first:.1f} at the beginning; {usual:.1f} at the other "
         "contacts",
@@ -476,9 +486,17 @@ def bad_input(signs: Signs) -> Iterator[Clue]:
     for board in dict.fromkeys(each.board for each in signs.case.inputs):
         extras = _extras(signs, board)
         odd = {facts.input: _odd(signs, at_s, facts, extras) for at_s, facts in extras}
-        usual = float(np.median(list(odd.values())))
+        usual = float(
+            np.median([odd[each.at.input] for each in signs.case.contacts if each.at.board == board])
+        )
         for _, facts in extras:
             score, evidence, alone = -4.0, [], odd[facts.input]
+            gone = [each for each in signs.contacts if each.contact.at is facts and each.silence > 4]
+            if gone:
+                score = -2.0
+                evidence.append(
+                    f"{gone[0].silence} passes in a row left no trace, as with an input that is dead"
+                )
             if alone > 0:
                 score += min(8.0, surprise_of_events(alone, usual + 0.3))
                 evidence.append(

@@ -202,7 +202,7 @@ class Symptoms:
         """Mean bounces of the first passes and of the last ones, and how many standard errors they differ
         by."""
         values = self.seen.bounces.astype(np.float64)
-        if len(values) < 20:
+        if len(values) < 40:
             mean = float(values.mean()) if len(values) else 0.0
             return mean, mean, 0.0
         first, last = self._ends(values)
@@ -269,8 +269,9 @@ def _median(passes: SeenPasses, train: int) -> float:
 def _held(case: Case, contact: ContactFacts) -> tuple[Held, ...]:
     passes, extras = contact.passes, contact.extras
     whole_s = passes.whole_ms / 1000
-    known_s = whole_s[np.isfinite(whole_s)]
-    least_s = max(HELD_MIN_S, HELD_TIMES * float(np.median(known_s)) if len(known_s) else 0.0)
+    everywhere = np.concatenate([each.passes.whole_ms for each in case.contacts]) / 1000
+    usual_s = float(np.nanmedian(everywhere)) if np.isfinite(everywhere).any() else 0.0
+    least_s = max(HELD_MIN_S, HELD_TIMES * usual_s)
     rows = np.flatnonzero(whole_s > least_s)
     from_s = np.concatenate([passes.at_s[rows], extras.at_s[extras.ms / 1000 > least_s]])
     lasted_s = np.concatenate([whole_s[rows], extras.ms[extras.ms / 1000 > least_s] / 1000])
