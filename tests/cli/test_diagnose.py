@@ -324,11 +324,25 @@ def test_anything_else_is_a_port(
     assert (ran.code, ran.err) == (1, "")
     assert {"port": "virtual:", **expected}.items() <= asked.items()
     assert ran.out.startswith(
-        "SIMULATED: no real contact was tested\nguided session on virtual:, input 3\n\n1 finding\n"
+        "\nSIMULATED: no real contact was tested\nguided session on virtual:, input 3\n\n1 finding\n"
     )
     document = json.loads(run("diagnose", "virtual:", *arguments, "--json").out)
     assert (document["port"], document["simulated"]) == ("virtual:", True)
     assert asked["out"].stderr, "questions must not end up in the JSON"
+
+
+def test_a_dead_lead_is_found_at_the_board() -> None:
+    """The whole way: a virtual hand makes the passes, over a contact whose lead is open."""
+    ran = run("diagnose", "virtual:faulty", "--input", "3", "--json")
+    document = json.loads(ran.out)
+    assert (ran.code, document["simulated"]) == (1, True)
+    first = document["findings"][0]
+    assert (first["cause"], first["contact"], first["certainty"]) == (
+        "open_lead",
+        "input 3",
+        "nearly certain",
+    )
+    assert "electrical self-test" in ran.err, "what is asked goes beside the JSON"
 
 
 @pytest.mark.parametrize(

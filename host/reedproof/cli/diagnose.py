@@ -78,6 +78,7 @@ def _at_board(
     case = diagnose_live.session(
         port, number=number, contact=contact, sheet=sheet, store=store, output=output, wait_s=wait_s, out=out
     )
+    diagnosis_words.say("", out)
     simulated = port.startswith("virtual:")
     return _Asked(diagnosis.diagnose(case), {"port": port, "simulated": simulated}, [case.source])
 
