@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,9 +21,19 @@ CLOSED = "#20435c"
 WINDOW = "#e8c37b"
 
 
-def _svg(figure: Figure) -> str:
+def house_style() -> AbstractContextManager[None]:
+    """For matplotlib: the same data always gives the same bytes, and text stays text, dollars too."""
+    import matplotlib
+
+    return matplotlib.rc_context(
+        {"svg.hashsalt": "reedproof", "svg.fonttype": "none", "text.parse_math": False, "font.size": 9}
+    )
+
+
+def svg(figure: Figure, creator: str = "reedproof") -> str:
+    """An SVG document; ``creator`` is what it says of itself."""
     out = io.StringIO()
-    figure.savefig(out, format="svg", metadata={"Date": None})
+    figure.savefig(out, format="svg", metadata={"Date": None, "Creator": creator})
     return out.getvalue()
 
 
@@ -75,11 +86,9 @@ def bounce_plot(inputs: Mapping[int, tuple[Passes, int, int, bool]]) -> str:
 
     ``inputs``: by number, its passes (at least one), make_us and break_us, and whether these are recommended.
     """
-    import matplotlib
     from matplotlib.figure import Figure
 
-    # The same data always gives the same bytes, and text stays text.
-    with matplotlib.rc_context({"svg.hashsalt": "reedproof", "svg.fonttype": "none", "font.size": 9}):
+    with house_style():
         figure = Figure(figsize=(10, 3.2 * len(inputs)), layout="constrained")
         axes = figure.subplots(len(inputs), 2, squeeze=False)
         for (left, right), (number, (passes, make_us, break_us, is_safe)) in zip(
@@ -88,7 +97,7 @@ def bounce_plot(inputs: Mapping[int, tuple[Passes, int, int, bool]]) -> str:
             name = f"input {number}" if is_safe else f"input {number} (defaults)"
             _plot_trains(left, f"{name}, making", passes, make_us, make_us, breaking=False)
             _plot_trains(right, f"{name}, breaking", passes, make_us, break_us, breaking=True)
-        return _svg(figure)
+        return svg(figure)
 
 
 def _plot_trains(

@@ -21,7 +21,7 @@ from reedproof.sim.board import VirtualBoard
 from reedproof.store import Store
 
 COMMANDS = [each.callback.__name__ for each in build_app().registered_commands if each.callback]
-NEED_PORT = ["prove", "watch"]
+NEED_PORT = ["prove", "watch", "diagnose --input 1"]
 
 WRONG_USE = [
     ["nonsense"],
@@ -45,6 +45,19 @@ WRONG_USE = [
     ["report", "-o", "run"],
     ["report", "--json", "--csv"],
     ["report", "--store", " "],
+    ["diagnose"],
+    ["diagnose", "0"],
+    ["diagnose", "1", "2"],
+    ["diagnose", "99999999999999999999999"],
+    ["diagnose", "--input", "0"],
+    ["diagnose", "--input", "3", "--contact", "mill"],
+    ["diagnose", "--plot", "found.png"],
+    ["diagnose", "--sheet", "layout.toml"],
+    ["diagnose", "virtual:"],
+    ["diagnose", "virtual:", "--contact", "mill"],
+    ["diagnose", "virtual:", "--contact", "mill", "--sheet", "no-such.toml"],
+    ["diagnose", "virtual:", "--input", "3", "--wait-s", "nan"],
+    ["diagnose", "--store", " "],
     ["demo", "virtual:"],
     ["prove", "virtual:", "virtual:"],
     ["prove", "virtual:", "--auto"],
@@ -126,7 +139,7 @@ def test_usage_errors_name_the_help_that_helps() -> None:
 @pytest.mark.parametrize("port", NO_BOARD)
 @pytest.mark.parametrize("command", NEED_PORT)
 def test_no_board(command: str, port: str) -> None:
-    said = assert_one_line(run(command, port), 3)
+    said = assert_one_line(run(*command.split(), port), 3)
     assert said.startswith(f"{port}: "), "a name must be told back as it was given"
     assert "\x1b" not in said
 
@@ -150,7 +163,7 @@ def test_port_in_use(command: str) -> None:
         holder = os.open(port, os.O_RDWR | os.O_NOCTTY)
         fcntl.flock(holder, fcntl.LOCK_EX | fcntl.LOCK_NB)
         try:
-            said = assert_one_line(run(command, port), 3)
+            said = assert_one_line(run(*command.split(), port), 3)
         finally:
             os.close(holder)
     assert said == f"{port}: another program has this port open; close it and try again"
@@ -160,7 +173,7 @@ def test_port_in_use(command: str) -> None:
 def test_nobody_answers(command: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(link, "HELLO_WAIT_S", 0.4)
     with serial_line() as port:
-        said = assert_one_line(run(command, port), 3)
+        said = assert_one_line(run(*command.split(), port), 3)
     assert said.startswith(f"{port}: no answer; ")
 
 
@@ -183,7 +196,7 @@ def hello_of(protocol: int) -> bytes:
 @pytest.mark.parametrize("command", NEED_PORT)
 def test_newer_board(command: str) -> None:
     with serial_line(hello_of(PROTOCOL_VERSION + 1)) as port:
-        said = assert_one_line(run(command, port), 3)
+        said = assert_one_line(run(*command.split(), port), 3)
     assert said == (
         f"{port}: board b0a2d001 (firmware c0ffee01) speaks protocol {PROTOCOL_VERSION + 1}, this program "
         f"{PROTOCOL_VERSION}; update reedproof on this computer"
@@ -213,7 +226,7 @@ def test_unplugged_while_proving() -> None:
 # ---- the store ----
 
 
-@pytest.fixture(params=["proofs", "prove", "watch", "demo", "runs", "export"])
+@pytest.fixture(params=["proofs", "prove", "watch", "demo", "runs", "export", "diagnose"])
 def storing(request: pytest.FixtureRequest, tmp_path: Path) -> list[str]:
     arguments: dict[str, list[str]] = {
         "prove": ["virtual:"], "watch": ["virtual:", "--seconds", "0.2"],
@@ -325,7 +338,7 @@ def test_help_has_an_example_that_could_be_typed(command: str) -> None:
     assert re.search(rf"Example: reedproof {command}\b", ran.out)
 
 
-@pytest.mark.parametrize("command", ["demo", "export", "prove", "proofs", "runs", "watch"])
+@pytest.mark.parametrize("command", ["demo", "diagnose", "export", "prove", "proofs", "runs", "watch"])
 def test_help_tells_where_the_data_goes(command: str) -> None:
     assert "$REEDPROOF_STORE" in run(command, "--help").out
 

@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 import sys
+from collections.abc import Iterator
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from reedproof.errors import ReedproofError
 from reedproof.link import Link
+from reedproof.report import Progress as Told
 from reedproof.transport import SerialTransport, Transport
 
 PLAIN_WIDTH = 200  # columns where there is no terminal: wide enough for nothing to be cut or broken
+BEGINNING = 2000  # characters in which a file says what it is
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of text.")]
 
@@ -65,6 +71,48 @@ def print_json(document: Any) -> None:
     json.dump(document, sys.stdout, indent=2)
     sys.stdout.write("\n")
     sys.stdout.flush()
+
+
+@contextlib.contextmanager
+def reading_progress() -> Iterator[Told]:
+    """A bar while runs are read, on a terminal only."""
+    out = console(stderr=True)
+    if not out.is_terminal:
+        yield lambda *_: None
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=out, transient=True) as bar:
+        tasks = {}
+
+        def tell(run_id: int, part: float) -> None:
+            if run_id not in tasks:
+                tasks[run_id] = bar.add_task(f"reading run {run_id}", total=1.0)
+            bar.update(tasks[run_id], completed=part)
+
+        yield tell
+
+
+def write_over(file: Path, text: str, ours: str, what: str) -> None:
+    """Writes a file whole or not at all. It may replace ``what`` it was before, which has ``ours`` in its
+    beginning, and nothing else. Raises ReedproofError."""
+    part = file.with_name(f"{file.name}.part")
+    try:
+        if file.exists():
+            with file.open(encoding="utf-8", errors="replace") as there:
+                if ours not in there.read(BEGINNING):
+                    raise ReedproofError(
+                        f"{file}: exists already and is not {what}; choose another name, or delete it first"
+                    )
+        # An older file is better than half of a new one.
+        try:
+            part.write_text(text, encoding="utf-8")
+            part.replace(file)
+        finally:
+            part.unlink(missing_ok=True)
+    except OSError as error:
+        raise ReedproofError(
+            f"{file}: cannot be written ({error.strerror}); choose another place for the file"
+        ) from None
 
 
 def open_transport(port: str, *, real_time: bool = False) -> Transport:

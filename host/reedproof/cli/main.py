@@ -24,6 +24,7 @@ def build_app() -> typer.Typer:
     from reedproof.cli import (
         boards,
         demo,
+        diagnose,
         endure,
         export,
         proofs,
@@ -49,7 +50,8 @@ def build_app() -> typer.Typer:
     )
     for command in (
         demo.demo, boards.boards, prove.prove, proofs.proofs, watch.watch, record.record, tune.tune,
-        replay.replay, endure.endure, report.report, runs.runs, export.export, simulate.simulate,
+        replay.replay, endure.endure, report.report, diagnose.diagnose, runs.runs, export.export,
+        simulate.simulate,
     ):  # fmt: skip
         app.command()(command)
     app.add_typer(sheet.sheet)

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
 from reedproof.analysis.account import Status
-from reedproof.cli.common import JsonOption, StoreOption, console, print_json, table
+from reedproof.cli.common import (
+    JsonOption,
+    StoreOption,
+    console,
+    print_json,
+    reading_progress,
+    table,
+    write_over,
+)
 from reedproof.errors import ReedproofError
 from reedproof.report import CSV_COLUMNS, Grade, Report, build
-from reedproof.report import Progress as Told
 from reedproof.report_html import GENERATOR, render
 from reedproof.report_words import (
     GAP_KINDS,
@@ -33,7 +37,6 @@ from reedproof.store import Store
 
 STYLES = {Grade.GOOD: "green", Grade.OPEN: "yellow", Grade.BAD: "red"}
 GAPS_SHOWN = 10
-BEGINNING = 2000  # characters in which a page says what it is
 
 
 def show(report: Report, out: Console) -> None:
@@ -91,49 +94,15 @@ def show(report: Report, out: Console) -> None:
             f"{outcome_text(other.run)}; "
             f"{counted(counts.passes, 'pass', 'passes')}, {counts.missed} missed, {counts.extra} extra"
         )
+    if report.findings:
+        say(f"which part is to blame: reedproof diagnose {run.id}")
 
 
 def write(file: Path, report: Report) -> None:
     """Raises ReedproofError when the file is something else than a report, or cannot be written."""
-    kind = file.suffix.lower()
-    text = render(report) if kind == ".html" else report.as_csv()
-    ours = GENERATOR if kind == ".html" else ",".join(CSV_COLUMNS)
-    part = file.with_name(f"{file.name}.part")
-    try:
-        if file.exists():
-            with file.open(encoding="utf-8", errors="replace") as there:
-                if ours not in there.read(BEGINNING):
-                    raise ReedproofError(
-                        f"{file}: exists already and is not a report; choose another name, or delete it first"
-                    )
-        # Whole or not at all: an older report is better than half of a new one.
-        try:
-            part.write_text(text, encoding="utf-8")
-            part.replace(file)
-        finally:
-            part.unlink(missing_ok=True)
-    except OSError as error:
-        raise ReedproofError(
-            f"{file}: cannot be written ({error.strerror}); choose another place for the file"
-        ) from None
-
-
-@contextlib.contextmanager
-def _progress(out: Console) -> Iterator[Told | None]:
-    """A bar while the runs are read, on a terminal only."""
-    if not out.is_terminal:
-        yield None
-        return
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=out, transient=True) as bar:
-        tasks = {}
-
-        def tell(run_id: int, part: float) -> None:
-            if run_id not in tasks:
-                tasks[run_id] = bar.add_task(f"reading run {run_id}", total=1.0)
-            bar.update(tasks[run_id], completed=part)
-
-        yield tell
+    is_page = file.suffix.lower() == ".html"
+    text = render(report) if is_page else report.as_csv()
+    write_over(file, text, GENERATOR if is_page else ",".join(CSV_COLUMNS), "a report")
 
 
 def _file(file: Path | None) -> Path | None:
@@ -173,7 +142,7 @@ def report(
     """
     if json and csv:
         raise ReedproofError("--json and --csv exclude each other; choose one, '-o FILE.csv' makes a file")
-    with Store(store, create=False) as kept, _progress(console(stderr=True)) as told:
+    with Store(store, create=False) as kept, reading_progress() as told:
         made = build(kept, number, told)
     if output is not None:
         write(output, made)

@@ -49,11 +49,11 @@ class BoardRun:
 
 @dataclass(frozen=True)
 class ScenarioRun:
-    """``closures`` are those that were recorded, of inputs with a contact, in host time; ``stray`` the number
-    of recorded ones by (board, input) without a contact. ``truth`` is as in truth.json."""
+    """``closures`` are those that were recorded, of inputs with a contact, in host time; ``stray`` when the
+    recorded ones of inputs without a contact were made, by (board, input). ``truth`` is as in truth.json."""
 
     closures: Closures
-    stray: dict[tuple[str, int], int]
+    stray: dict[tuple[str, int], tuple[float, ...]]
     boards: dict[str, BoardRun]
     start_s: float
     end_s: float
@@ -73,13 +73,14 @@ def run_scenario(
     layout = layout_of(scenario, laps=laps, seed=seed, speed_spread=speed_spread)
     kept: dict[str, NDArray[Any]] = {}
     boards = {}
-    stray: dict[tuple[str, int], int] = {}
+    stray: dict[tuple[str, int], tuple[float, ...]] = {}
     positions = scenario.sheet.positions()
     for name, replayed in layout.replays().items():
         kept[name], boards[name] = _board_run(layout, name, replayed, start_s)
-        for number, count in zip(*np.unique(kept[name]["input"], return_counts=True), strict=True):
-            if (name, int(number)) not in positions:
-                stray[name, int(number)] = int(count)
+        for number in np.unique(kept[name]["input"]).tolist():
+            if (name, number) not in positions:
+                made_us = kept[name]["made_us"][kept[name]["input"] == number]
+                stray[name, number] = tuple((start_s + made_us / 1e6).tolist())
     assert layout.end_us is not None
     return ScenarioRun(
         layout.joined(kept, start_s), stray, boards, start_s, start_s + layout.end_us / 1e6, layout.truth()
