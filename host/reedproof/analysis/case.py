@@ -164,13 +164,15 @@ class ContactFacts:
 
 @dataclass(frozen=True)
 class Swap:
-    """What became of the accounts of two contacts when their plugs were exchanged on paper: passes missed and
-    extra closures, before and after."""
+    """What became of the account when the plugs of two contacts were exchanged on paper: passes that are
+    missed, extra or out of place, before and after; ``gain`` is how much likelier the closures became, a
+    logarithm."""
 
     first: int
     second: int
     odd_before: int
     odd_after: int
+    gain: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,6 +191,11 @@ class Case:
     length_unit: str
     swaps: tuple[Swap, ...] = ()
     notes: tuple[str, ...] = ()  # what could not be looked at, for the reader
+
+    @property
+    def is_session(self) -> bool:
+        """Somebody was asked for the passes; of a run, trains made them by themselves."""
+        return any(np.any(contact.passes.step != Step.RUN) for contact in self.contacts)
 
     @property
     def inputs(self) -> list[InputFacts]:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from reedproof.analysis.account import Account, Status
+from reedproof.analysis.account import Account, Kind, Status
 from reedproof.analysis.books import Passes
 from reedproof.analysis.case import (
     PARTS,
@@ -36,8 +36,11 @@ ODD_MIN, ODD, SUSPECTS_MAX, TRIAL = 8, 0.25, 10, 200
 ODD_STRANGE = 0.1
 #: A closure shorter than this share of the usual one is left out there.
 SHORT = 0.3
-#: An exchange that explains the run leaves less than this share of what was odd.
-EXPLAINED = 0.4
+#: Times between two contacts that differ so many times as much as usual look like a wrong order.
+UNEVEN = 1.7
+MOVED_MAX = 3  # times that a train is lifted off the track
+#: What an odd pass costs, and what an exchange has to gain, in logarithms of likelihood.
+ODD_COST, GAIN = 4.0, 20.0
 
 
 def places(sheet: Sheet, boards: Mapping[str, BoardFacts]) -> dict[tuple[str, int], int]:
@@ -223,27 +226,39 @@ def missed_passes(
 # ---- plugs exchanged on paper ----
 
 
+@dataclass(frozen=True)
+class _Fit:
+    """How well the sheet explains closures: ``cost`` is about -ln of their likelihood, ``odd`` counts what
+    was missed, extra or out of place, by contact. ``disordered``: contacts of trains that were out of place,
+    or take far less regular times between some contacts than between others."""
+
+    cost: float
+    odd: NDArray[np.int64]
+    disordered: NDArray[np.bool_]
+
+
 def _swaps(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> Iterator[Swap]:
-    """The pair of contacts whose exchange explains most of what was odd; looked for in the newest closures
+    """The pair of contacts whose exchange explains most of what is odd; looked for in the newest closures
     and in those half way, as plugs may have been exchanged during the run."""
     closures = closures[~(closures.duration_ms < SHORT * np.nanmedian(closures.duration_ms))]  # no magnet
     for end in (len(closures), len(closures) // 2):
         part = closures[max(0, end - TRIAL) : end]
-        odd = _odd(sheet, part, gaps)
-        if odd is None or odd.sum() < ODD_MIN:
+        before = _fit(sheet, part, gaps)
+        if before.odd.sum() < ODD_MIN and not before.disordered.any():
             continue
-        each = np.bincount(part.contact, minlength=len(odd)) + 1
+        each = np.bincount(part.contact, minlength=len(before.odd)) + 1
         # So odd that the account may have put it in the wrong place: any contact may be one of the two.
-        suspected = odd > (ODD_STRANGE if odd.sum() > ODD * len(part) else ODD) * each
-        suspects = [int(at) for at in np.argsort(-odd / each) if suspected[at]][:SUSPECTS_MAX]
-        found = [
-            Swap(first, second, int(odd.sum()), int(after.sum()))
-            for first, second in itertools.combinations(sorted(suspects), 2)
-            if (after := _odd(sheet, _exchanged(part, first, second), gaps)) is not None
-            and after.sum() < EXPLAINED * odd.sum()
-        ]
+        least = ODD_STRANGE if before.odd.sum() > ODD * len(part) else ODD
+        suspected = before.disordered | (before.odd > least * each)
+        suspects = [int(at) for at in np.argsort(-before.odd / each, kind="stable") if suspected[at]]
+        found = []
+        for first, second in itertools.combinations(sorted(suspects[:SUSPECTS_MAX]), 2):
+            after = _fit(sheet, _exchanged(part, first, second), gaps)
+            if before.cost - after.cost > GAIN:
+                odd = int(before.odd.sum()), int(after.odd.sum())
+                found.append(Swap(first, second, *odd, before.cost - after.cost))
         if found:
-            yield min(found, key=lambda swap: swap.odd_after)
+            yield max(found, key=lambda swap: swap.gain)
             return
 
 
@@ -253,10 +268,20 @@ def _exchanged(closures: Closures, first: int, second: int) -> Closures:
     return replace(closures, contact=contact)
 
 
-def _odd(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> NDArray[np.int64] | None:
-    """Missed passes and extra closures of each contact."""
-    try:
-        account, _, _ = _accounted(sheet, closures, gaps)
-    except ValueError:
-        return None
-    return np.array([each.missed + each.extra for each in account.contacts], dtype=np.int64)
+def _fit(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> _Fit:
+    accountant = Accountant(sheet, gaps)
+    accountant.feed(closures)
+    account = accountant.finish()
+    odd = np.array([each.missed + each.extra for each in account.contacts], dtype=np.int64)
+    moved = [each for each in account.evidence if each.kind is Kind.MOVED]
+    np.add.at(odd, [each.contact for each in moved], 1)
+    disordered = np.zeros(len(odd), dtype=np.bool_)
+    passes, ways = sum(each.good for each in account.contacts), []
+    for track, sd in zip(tracks_of(sheet), accountant.spreads, strict=True):
+        way = sd[~track.is_turn]
+        often_moved = sum(each.train == track.train for each in moved) > MOVED_MAX
+        if often_moved or (len(way) > 2 and way.max() > UNEVEN * np.median(way)):
+            disordered[track.contact] = True
+        ways.append(way)
+    spread = float(np.mean(np.log(np.concatenate(ways))))
+    return _Fit(ODD_COST * float(odd.sum()) + passes * spread, odd, disordered)

@@ -14,6 +14,7 @@ from reedproof.analysis.case_of_run import missed_passes, put_together
 from reedproof.analysis.closures import Closures
 from reedproof.analysis.visits import grouped
 
+AT_USUAL_SPEED = (Step.USUAL, Step.OTHER, Step.REFERENCE)
 THIS, ANOTHER = "this vehicle", "another vehicle"
 WITH_PASSES = (Step.USUAL, Step.SLOW, Step.FAST, Step.OTHER, Step.REFERENCE)
 
@@ -91,9 +92,10 @@ def case_of_session(
     notes: Sequence[str] = (),
 ) -> Case:
     """``inputs`` are all of the board, ``asked`` the one whose contact was passed. ``speed_mm_s`` is the
-    usual speed; ``unclear`` says why passes could not be counted, and then none is called missed."""
+    usual speed, which other vehicles and other contacts are passed at as well; ``unclear`` says why passes
+    could not be counted, and then none is called missed."""
     mine = inputs[asked]
-    usual = np.nan if speed_mm_s is None else speed_mm_s
+    usual = 1.0 if speed_mm_s is None else speed_mm_s
     seen, is_extra = _of_asked(mine.closures, windows, usual, may_miss=not unclear)
     extras = mine.closures[is_extra]
     if not len(seen) and not unclear:
@@ -117,7 +119,7 @@ def case_of_session(
             part = made_within(other.closures, window.from_s, window.to_s)
             contacts.append(
                 ContactFacts(
-                    other.name, other.facts, _seen(window, part, passes_in(part)[0], np.nan), _no_extras()
+                    other.name, other.facts, _seen(window, part, passes_in(part)[0], usual), _no_extras()
                 )
             )
             others.remove(number)
@@ -127,7 +129,7 @@ def case_of_session(
         from_s,
         to_s,
         (THIS, ANOTHER) if has_other else (THIS,),
-        (tuple(range(len(contacts))), (0,)) if has_other else (tuple(range(len(contacts))),),
+        ((0,), (1,)) if has_other else ((0,),),
         tuple(contacts),
         tuple(inputs[number].facts for number in others),
         "ms" if speed_mm_s is None else "mm",
@@ -178,7 +180,7 @@ def _seen(window: Window, closures: Closures, rows: list[NDArray[np.intp]], usua
     """The passes of a window, those that were made and not seen at its end."""
     missing = max(0, (window.passes or 0) - len(rows))
     train = int(window.step is Step.OTHER)
-    speed = usual if window.step is Step.USUAL else np.nan
+    speed = usual if window.step in AT_USUAL_SPEED else np.nan
 
     def same(count: int) -> tuple[NDArray[np.int16], NDArray[np.float64]]:
         return np.full(count, train, np.int16), np.full(count, speed)

@@ -26,6 +26,8 @@ CAP = 10.0
 MISS_USUAL, OPENING_USUAL = 0.003, 0.02
 #: Passes that go against a rule of notches all the same, and those in which a notch is not seen.
 OTHERWISE, UNSEEN = 0.02, 0.05
+#: A notch is never as much of a pass, nor a side lobe as little of one.
+NOTCH_MOST, LOBE_LEAST = 0.5, 0.05
 #: Of passes with side lobes, how many show one of them only.
 ONE_LOBE = 0.2
 #: Two inputs that close within this of each other did not see two magnets.
@@ -58,7 +60,7 @@ def open_lead(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     row = -seen.silence * math.log(outside) - math.log(seen.count)
     score = min(6.0, max(seen.clustering, row)) - 4
     if seen.missed > 0.05 * seen.count and not seen.length_ratio < -1.5 * seen.spread:
-        score += 3  # what is seen is as it should be
+        score += 4  # what is seen is as it should be
     evidence = [
         f"{times(seen.missed, seen.count)} missed, {seen.silence} of them in a row",
         f"apart from that row, {100 * outside:.1f} % are missed",
@@ -70,7 +72,10 @@ def weak_magnet(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     """Closures are short, for every train, and the shortest are missed."""
     counts = seen.contact.at.counts
     if seen.missed == seen.count:
-        if seen.count >= 3 and counts is not None and counts.blips:
+        if seen.count >= 3 and counts is not None and not counts.edges:
+            told = f"none of {times(seen.count)} closed it: a magnet that is too far away leaves no trace"
+            yield Clue(Cause.WEAK_MAGNET, -1.0, (told,), (seen.at,))
+        elif seen.count >= 3 and counts is not None and counts.blips:
             told = f"none of {times(seen.count)} counted; its input closed {counts.blips} times for too short"
             yield Clue(Cause.WEAK_MAGNET, 1.0, (told,), (seen.at,))
         return
@@ -101,10 +106,18 @@ def weak_magnet(_: Signs, seen: Symptoms) -> Iterator[Clue]:
 def window_too_long(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     """make_us is as long as fast closures are."""
     make_ms = seen.contact.at.make_us / 1000
-    if make_ms * 1000 < MAKE_US_LONG or not math.isfinite(seen.usual_ms):
+    counts = seen.contact.at.counts
+    if make_ms * 1000 < MAKE_US_LONG:
+        return
+    if not math.isfinite(seen.usual_ms):
+        if seen.missed and counts is not None and counts.longest_blip_us > 0.4 * make_ms * 1000:
+            told = (
+                f"make_us is {make_ms:.0f} ms; none of {times(seen.missed)} closed for as long, but up to "
+                f"{counts.longest_blip_us / 1000:.1f} ms"
+            )
+            yield Clue(Cause.WINDOW_TOO_LONG, 5.0, (told,), (seen.at,))
         return
     share = make_ms / seen.usual_ms
-    counts = seen.contact.at.counts
     faster, errors = seen.pace_of_missed
     evidence = [
         f"make_us is {make_ms:.0f} ms, closures last {seen.usual_ms:.0f} ms as a rule: what closes for "
@@ -184,7 +197,7 @@ def turned_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     if len(gap) >= 3:
         off = abs(float(np.median(place)) - 0.5)
         wide = float(np.std(place))
-        score += 2.0 if off < 0.15 and wide < 0.12 else -3.0
+        score += 2.0 if off < 0.15 and wide < 0.12 and np.median(share) < NOTCH_MOST else -5.0
         evidence.append(
             f"the opening lies {100 * np.median(place):.0f} % through the pass (+-{100 * wide:.0f} %) and "
             "takes "
@@ -217,8 +230,11 @@ def side_lobes(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     evidence = [
         f"{100 * seen.opened:.0f} % of {times(len(seen.openings))} opened in between, as over two notches"
     ]
-    if seen.tripled:
-        score += 1.0
+    thrice = seen.seen.closures == 3
+    lobes = np.nanmin(seen.seen.parts_ms[thrice], axis=1) / seen.seen.whole_ms[thrice]
+    lobes = lobes[np.isfinite(lobes)]
+    if len(lobes):
+        score += 1.0 if np.median(lobes) > LOBE_LEAST else -5.0
         evidence.append(
             f"{times(seen.tripled, seen.count)} gave three closures: a magnet along the travel has a "
             "weaker field of "
@@ -242,6 +258,10 @@ def loose_lead(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
         f"{total} openings within {times(len(seen.openings))}, where {usual * len(seen.openings):.1f} are "
         "usual"
     ]
+    if total >= 20 and not seen.doubled + seen.tripled:
+        score -= 4  # a loose joint opens for any length of time, also for long enough to count
+    bounces = signs.usual(lambda each: each.bounce_trend[1])
+    score -= min(6.0, max(0.0, 3 * math.log((seen.bounce_trend[1] + 0.1) / (4 * bounces + 0.1))))
     gap, _, place = seen.gaps
     if len(gap) >= 3:
         score += 1.0 if np.std(place) > 0.15 else -1.0
@@ -290,7 +310,7 @@ def worn_contact(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     if errors < 2.5 or last < 1.3 * first:
         return
     usual = signs.usual(lambda each: float(each.seen.bounces.mean()) if len(each.seen) else 0.0)
-    score = min(6.0, errors - 4) + min(4.0, 2 * math.log((last + 0.1) / (usual + 0.1)))
+    score = min(6.0, errors - 6) + min(4.0, 2 * math.log((last + 0.1) / (usual + 0.1)))
     evidence = (
         f"{last:.1f} bounces per pass at the end, {first:.1f} at the beginning; {usual:.1f} at the other "
         "contacts",
@@ -409,15 +429,17 @@ def shorted_inputs(signs: Signs) -> Iterator[Clue]:
 def swapped_plugs(signs: Signs) -> Iterator[Clue]:
     """The account comes right when two plugs are exchanged on paper."""
     for swap in signs.case.swaps:
-        left = swap.odd_after / swap.odd_before
-        score = min(8.0, (swap.odd_before - swap.odd_after) / 3) * (1 - left) + 1
-        names = [signs.case.contacts[at].name for at in (swap.first, swap.second)]
-        evidence = (
-            f"as plugged, {swap.odd_before} passes are missed or extra; with {names[0]!r} and {names[1]!r} "
-            "exchanged "
-            f"on paper, {swap.odd_after}",
-        )
-        yield Clue(Cause.SWAPPED_PLUGS, min(CAP, score), evidence, (swap.first, swap.second))
+        names = [repr(signs.case.contacts[at].name) for at in (swap.first, swap.second)]
+        both = " and ".join(names)
+        if swap.odd_before:
+            told = (
+                f"as plugged, {swap.odd_before} passes of the last ones are missed, extra or out of place; "
+                "with "
+                f"{both} exchanged on paper, {swap.odd_after}"
+            )
+        else:
+            told = f"with {both} exchanged on paper, trains take much more regular times between contacts"
+        yield Clue(Cause.SWAPPED_PLUGS, min(CAP, swap.gain / 8), (told,), (swap.first, swap.second))
 
 
 def interference(signs: Signs) -> Iterator[Clue]:
@@ -498,7 +520,7 @@ def bad_input(signs: Signs) -> Iterator[Clue]:
                     f"{gone[0].silence} passes in a row left no trace, as with an input that is dead"
                 )
             if alone > 0:
-                score += min(8.0, surprise_of_events(alone, usual + 0.3))
+                score += min(8.0, surprise_of_events(alone, usual + 1.0))
                 evidence.append(
                     f"{_name(signs, facts)} closed {alone} times without a train, usual here: {usual:g}"
                 )

@@ -26,7 +26,9 @@ EXPLAINED_BY = {
         Cause.BAD_INPUT, Cause.SWAPPED_PLUGS, Cause.LOOSE_LEAD, Cause.PARKED_MAGNET, Cause.TURNED_MAGNET,
         Cause.SIDE_LOBES, Cause.OPEN_LEAD, Cause.WEAK_MAGNET, Cause.INTERFERENCE,
     },
-    Cause.INTERFERENCE: {Cause.BAD_INPUT, Cause.SHORTED_INPUTS, Cause.LOOSE_LEAD, Cause.WORN_CONTACT},
+    Cause.INTERFERENCE: {
+        Cause.BAD_INPUT, Cause.SHORTED_INPUTS, Cause.LOOSE_LEAD, Cause.WORN_CONTACT, Cause.VEHICLE,
+    },
     Cause.VEHICLE: {Cause.WEAK_MAGNET, Cause.OPEN_LEAD, Cause.BAD_INPUT},
     Cause.WINDOW_TOO_SHORT: {Cause.LOOSE_LEAD, Cause.TURNED_MAGNET, Cause.SIDE_LOBES, Cause.WORN_CONTACT},
     Cause.WINDOW_TOO_LONG: {Cause.WEAK_MAGNET, Cause.OPEN_LEAD},
@@ -59,7 +61,7 @@ def _explains(signs: Signs, other: Clue, clue: Clue) -> bool:
         return False
     if other.cause in EXPLAINED_BY.get(clue.cause, ()) and other.score <= clue.score:
         return False  # they explain each other: the surer one stands
-    if other.cause is Cause.VEHICLE:
+    if Cause.VEHICLE in (other.cause, clue.cause):
         return True
     if other.cause is Cause.INTERFERENCE:
         boards = {clue.board, *(signs.case.contacts[at].at.board for at in clue.contacts)}

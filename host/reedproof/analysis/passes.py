@@ -104,6 +104,12 @@ class Accountant:
         """Whether effective lengths are in millimetres."""
         return all(np.isfinite(track.distance_mm).any() for track in self._tracks)
 
+    @property
+    def spreads(self) -> tuple[NDArray[np.float64], ...]:
+        """Of each track, how much travel times differ from station to station, shape (stations,): standard
+        deviations of the logarithm, as far as they are learnt. Needs an account."""
+        return self._known().sd
+
     # ---- parts ----
 
     def _known(self) -> Chances:

@@ -26,7 +26,9 @@ HELD_TIMES, HELD_MIN_S = 8.0, 2.0
 #: are measured in time and differ by the speeds as well.
 SPREAD_MM, SPREAD_MS = 0.09, 0.30
 #: So many passes of known length are a median worth comparing.
-LENGTHS_MIN = 4
+LENGTHS_MIN = 3
+#: So many passes without a closure are no accident.
+SILENT = 5
 #: More bounces of a pass than this are as many.
 BOUNCES = 24
 #: A moment at which a train can hardly have come.
@@ -37,9 +39,9 @@ MAD_TO_SPREAD = 1.4826  # of a normal distribution
 @dataclass(frozen=True)
 class Held:
     """A contact stayed closed. ``timing`` is how much likelier a train came when it began than at any other
-    moment, a logarithm, and ``train`` the one that did, None if none can have come then; ``went_on``: it was
-    seen elsewhere before the contact opened. ``over``: passes that went over it meanwhile. ``lasts``: it did
-    not open any more."""
+    moment, a logarithm, and ``train`` the one that did, None if none can have come then; ``went_on``: it did
+    not stand there, as trains were seen elsewhere or went over it before the contact opened. ``over``: passes
+    that went over it meanwhile. ``lasts``: it did not open any more."""
 
     from_s: float
     to_s: float
@@ -89,6 +91,11 @@ class Symptoms:
             now = now + 1 if gone else 0
             longest = max(longest, now)
         return longest
+
+    @property
+    def ends_silent(self) -> bool:
+        """Its last passes were all missed."""
+        return self.count >= SILENT and bool(self.passes.missed[-SILENT:].all())
 
     @cached_property
     def clustering(self) -> float:
@@ -244,11 +251,13 @@ def signs_of(case: Case) -> Signs:
     free = [_free(contact.passes, each) for contact, each in zip(case.contacts, held, strict=True)]
     medians = np.array([[_median(passes, train) for train in range(len(case.trains))] for passes in free])
     medians = medians.reshape(len(free), len(case.trains))
-    known = np.isfinite(medians)
+    others_least = 1 if case.is_session else 2
     ratio = np.full(medians.shape, np.nan)
-    for train in range(len(case.trains)):
-        if known[:, train].sum() >= 3:
-            ratio[:, train] = medians[:, train] - np.median(medians[known[:, train], train])
+    for at, train in zip(*np.nonzero(np.isfinite(medians)), strict=True):
+        others = np.delete(medians[:, train], at)
+        others = others[np.isfinite(others)]
+        if len(others) >= others_least:
+            ratio[at, train] = medians[at, train] - np.median(others)
     finite = ratio[np.isfinite(ratio)]
     usual = SPREAD_MM if case.length_unit == "mm" else SPREAD_MS
     spread = max(usual, MAD_TO_SPREAD * float(np.median(np.abs(finite)))) if len(finite) else usual
@@ -289,7 +298,8 @@ def _held_once(case: Case, contact: ContactFacts, from_s: float, to_s: float) ->
         _inside(other.passes, train, from_s, to_s) for other in case.contacts if other is not contact
     )
     over = int(np.sum((contact.passes.at_s > from_s) & (contact.passes.at_s < to_s)))
-    return Held(from_s, to_s, timing, train, went_on, over, to_s > case.to_s - HELD_MIN_S)
+    # Nothing goes over a contact on which a train stands.
+    return Held(from_s, to_s, timing, train, went_on or over > 0, over, to_s > case.to_s - HELD_MIN_S)
 
 
 def _inside(passes: SeenPasses, train: int | None, from_s: float, to_s: float) -> bool:
