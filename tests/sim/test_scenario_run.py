@@ -16,6 +16,7 @@ from sqlalchemy import select
 
 from reedproof.analysis.closures import Closures
 from reedproof.cli.simulate import record_run
+from reedproof.layout import Sheet
 from reedproof.records import Fault
 from reedproof.sim.scenario import Cause, Scenario, ScenarioFault, read_scenario
 from reedproof.sim.scenario_run import ScenarioRun, layout_of, run_scenario
@@ -312,14 +313,16 @@ def test_swapped_plugs_exchange_two_contacts_from_a_time_on() -> None:
 
 @pytest.mark.parametrize(("size", "long_s"), [("mild", 20), ("moderate", 120), ("severe", 600)])
 def test_a_parked_magnet_holds_a_contact_closed_once_and_between_trains(size: str, long_s: float) -> None:
-    fault = faulty(Cause.PARKED_MAGNET, size, contact="crane", start_s=300)
-    closures = of(run(fault, seed=4), HARBOUR, "crane")
     healthy = of(run(seed=4), HARBOUR, "crane")
+    start_s = float(healthy.made_s[20])  # just when a train comes
+    closures = of(
+        run(faulty(Cause.PARKED_MAGNET, size, contact="crane", start_s=start_s), seed=4), HARBOUR, "crane"
+    )
     long = closures.duration_ms > 5000
     assert np.count_nonzero(long) == 1
     assert float(closures.duration_ms[long][0]) == pytest.approx(long_s * 1000, rel=0.02)
     begun_s = float(closures.made_s[long][0])
-    assert 300 <= begun_s < 320
+    assert start_s + 0.9 < begun_s < start_s + 5
     assert np.min(np.abs(healthy.made_s - begun_s)) > 0.9
 
 
@@ -327,6 +330,7 @@ def test_a_size_of_one_is_for_good() -> None:
     stuck = of(run(faulty(Cause.STUCK_CONTACT, 1.0, contact="crane", start_s=500)), HARBOUR, "crane")
     assert np.isnan(stuck.duration_ms).tolist() == [False] * (len(stuck) - 1) + [True]
     assert 500 < stuck.made_s[-1] < 530
+    assert stuck.dropouts[-1] == 0, "it does not bounce when the magnet leaves"
     cut = of(run(faulty(Cause.OPEN_LEAD, 1.0, contact="crane", start_s=500)), HARBOUR, "crane")
     assert cut.made_s.tolist() == stuck.made_s[:-1].tolist()
 
@@ -357,6 +361,34 @@ def test_faults_meet_on_one_contact() -> None:
     assert both.missed() > first.missed()
     assert both.doubled() > 0
     assert first.doubled() == 0
+
+
+def test_a_turned_magnet_can_be_too_far_away_as_well() -> None:
+    turned, weak = (
+        faulty(Cause.TURNED_MAGNET, 12.0, contact="crane"),
+        faulty(Cause.WEAK_MAGNET, 2.0, contact="crane"),
+    )
+    for both in ((turned, weak), (weak, turned)):
+        one = of(run(*both), HARBOUR, "crane")
+        other = of(run(faulty(Cause.TURNED_MAGNET, 14.0, contact="crane")), HARBOUR, "crane")
+        assert one.made_s.tolist() == other.made_s.tolist()
+
+
+def test_a_chain_of_shorts_connects_its_ends_and_a_board_without_contacts_is_no_trouble() -> None:
+    data = HARBOUR.sheet.model_dump(mode="json", exclude_none=True)
+    data["boards"]["attic"] = {"kind": "nano"}
+    data["contacts"].append({"name": "siding", "board": "yard", "input": 16})  # on no route
+    sheet = Sheet.model_validate(data)
+    shorts = [
+        faulty(Cause.SHORTED_INPUTS, "severe", contacts=["crane", "siding"]),
+        faulty(Cause.SHORTED_INPUTS, "severe", contacts=["customs", "siding"]),
+    ]
+    for faults in (shorts, shorts[::-1]):
+        ran = run_scenario(Scenario(sheet, laps=20, faults=tuple(faults)))
+        counts = [len(of(ran, Scenario(sheet), name)) for name in ("crane", "customs", "siding", "lime kiln")]
+        assert counts == [80, 80, 80, 40]
+        assert ran.boards["attic"].totals == {}
+        assert ran.truth["contacts"]["siding"] == {"passes": 0}
 
 
 # ---- the self-test ----

@@ -36,5 +36,5 @@ def test_what_holds_at_each_moment(seed: int) -> None:
 
 def test_what_meets_becomes_one_and_what_is_empty_vanishes() -> None:
     assert stretches([(5, 9), (1, 5), (9, 9), (20, 20)]).tolist() == [[1, 9]]
-    assert len(union(NEVER, NEVER)) == len(within(NEVER, stretches([(1, 2)]))) == 0
+    assert len(union()) == len(union(NEVER, NEVER)) == len(within(NEVER, stretches([(1, 2)]))) == 0
     assert stretches([]).shape == (0, 2)

@@ -146,7 +146,7 @@ class Installed:
         return Fitting(orientation, distance_mm, fitting.offset_mm, fitting.operate_mt, fitting.release_mt)
 
     def _worn(self, time_us: float) -> float:
-        """How many times as long it bounces."""
+        """How many times as long it bounces; wear does not heal when the fault is over."""
         worn = 1.0
         for _, fault, from_us, to_us in self._faults:
             if fault.cause is Cause.WORN_CONTACT and time_us >= from_us:
@@ -160,8 +160,9 @@ class Installed:
             if fault.cause is not Cause.STUCK_CONTACT:
                 continue
             random = Random(f"{self._seed}/fault {at}")
-            ends_us = [int(closed[-1, 1]) for closed in passes if len(closed)]
-            for end_us, next_us in zip(ends_us, [*ends_us[1:], self._end_us], strict=True):
+            closures = [closed for closed in passes if len(closed)]
+            ends_us = [int(closed[-1, 1]) for closed in closures]
+            for closed, end_us, next_us in zip(closures, ends_us, [*ends_us[1:], self._end_us], strict=True):
                 if not from_us <= end_us < to_us or random.random() >= fault.amount:
                     continue
                 until_us = end_us + round(random.uniform(*STUCK_S) * 1e6)
@@ -169,7 +170,9 @@ class Installed:
                     until_us = min(until_us, next_us)
                 if fault.amount >= 1:
                     until_us = self._end_us
-                found.append((end_us - 1, min(until_us, to_us)))
+                # From the closed stretch on: what sticks does not bounce when the magnet leaves.
+                longest = int(np.argmax(closed[:, 1] - closed[:, 0]))
+                found.append((int(closed[longest, 0]), min(until_us, to_us)))
         return [stretches(found)]
 
     def _parked(self, passes: Sequence[Stretches]) -> list[Stretches]:

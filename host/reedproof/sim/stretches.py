@@ -41,7 +41,7 @@ def holds(one: Stretches, time_us: int) -> bool:
 
 
 def _at_least(count: int, parts: Sequence[Stretches]) -> Stretches:
-    joined = np.concatenate(parts)
+    joined = np.concatenate([NEVER, *parts])
     times = joined.T.ravel()
     # Of the same time, beginnings come first: what meets is not torn apart.
     order = np.argsort(times, kind="stable")

@@ -13,6 +13,7 @@ from random import Random
 from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 from reedproof.layout import Sheet
 from reedproof.sim.board import Electrics
@@ -185,7 +186,7 @@ class Wiring:
             sources.append(source)
         return sources
 
-    def _blip_times(self, random: Random, period_us: float) -> np.ndarray:
+    def _blip_times(self, random: Random, period_us: float) -> NDArray[np.float64]:
         """Of all bursts; in step with the mains. One board's leads all pick up the same."""
         found, at_us = [], float(self._begin_us)
         while (at_us := at_us + random.expovariate(BURSTS_PER_MINUTE / 60e6)) < self._end_us:
