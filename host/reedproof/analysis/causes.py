@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln
 
-from reedproof.analysis.case import InputFacts
+from reedproof.analysis.case import InputFacts, Step
 from reedproof.analysis.clue import Clue, percent, surprise, surprise_of_events, times
 from reedproof.analysis.finding import Cause
+from reedproof.analysis.period import likely_period
 from reedproof.analysis.sketches import sketches_of
 from reedproof.analysis.symptoms import BOUNCES, HELD_MIN_S, Floats, Held, Signs, Symptoms
 from reedproof.records import Fault, Verdict
@@ -25,13 +26,15 @@ CAP = 10.0
 #: Of good contacts, at most this share of passes is missed or has an opening.
 MISS_USUAL, OPENING_USUAL = 0.003, 0.02
 #: Passes that go against a rule of notches all the same, and those in which a notch is not seen.
-OTHERWISE, UNSEEN = 0.02, 0.05
+OTHERWISE, UNSEEN = 0.01, 0.01
 #: A notch is never as much of a pass, nor a side lobe as little of one.
 NOTCH_MOST, LOBE_LEAST = 0.5, 0.05
 #: Of passes with side lobes, how many show one of them only.
 ONE_LOBE = 0.2
 #: Two inputs that close within this of each other did not see two magnets.
 TOGETHER_S = 0.003
+#: A rhythm that chance brings about more often than this is none.
+RHYTHM_CHANCE = 1e-3
 #: Settings further from their defaults than this deserve a look.
 BREAK_US_SHORT, MAKE_US_LONG = 4_000, 5_000
 
@@ -59,6 +62,8 @@ def open_lead(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     outside = (seen.missed - seen.silence + 0.5) / (seen.count - seen.silence + 1)
     row = -seen.silence * math.log(outside) - math.log(seen.count)
     score = min(6.0, max(seen.clustering, row)) - 4
+    if any(span.fault & Fault.CHATTER for span in seen.contact.at.faults):
+        score -= 4  # an open lead is quiet
     if seen.missed > 0.05 * seen.count and not seen.length_ratio < -1.5 * seen.spread:
         score += 4  # what is seen is as it should be
     evidence = [
@@ -177,7 +182,7 @@ def _by_notches(seen: Symptoms, notches: int) -> float:
 
 def _notch_score(seen: Symptoms, notches: int) -> float:
     """How much better openings are explained by a magnet with notches than by chance."""
-    if len(seen.openings) < 4 or seen.opening_rate < (0.3 if notches == 1 else 0.03):
+    if len(seen.openings) < 4 or seen.opening_rate < (0.3 if notches == 1 else 0.01):
         return -CAP
     other = max(_by_chance(seen), _by_notches(seen, 3 - notches))
     return _by_notches(seen, notches) - other
@@ -249,19 +254,25 @@ def loose_lead(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     """Openings by chance, anywhere in a pass and of any length."""
     total = int(seen.openings.sum())
     chatter = [span for span in seen.contact.at.faults if span.fault & Fault.CHATTER]
-    if (total < 2 and not chatter) or not len(seen.openings):
+    if total < 2 and not chatter:
         return
-    usual = max(OPENING_USUAL, signs.usual(lambda each: each.opening_rate))
+    usual = OPENING_USUAL
+    if not signs.case.is_session:
+        usual = max(usual, signs.usual(lambda each: each.opening_rate))
     score = min(CAP, surprise_of_events(total, usual * len(seen.openings)) / 2) - 4
     score -= max(0.0, min(CAP, max(_notch_score(seen, 1), _notch_score(seen, 2))))
-    evidence = [
-        f"{total} openings within {times(len(seen.openings))}, where {usual * len(seen.openings):.1f} are "
-        "usual"
-    ]
+    evidence = []
+    if total:
+        wanted = usual * len(seen.openings)
+        evidence.append(f"{total} openings within {times(len(seen.openings))}, where {wanted:.1f} are usual")
+    shaken = seen.seen.step == Step.WIGGLE
+    if shaken.any() and seen.openings[shaken].sum() >= 2:
+        score += 4
+        evidence.append(f"{seen.openings[shaken].sum()} of them while lead and plug were moved")
     if total >= 20 and not seen.doubled + seen.tripled:
         score -= 4  # a loose joint opens for any length of time, also for long enough to count
-    bounces = signs.usual(lambda each: each.bounce_trend[1])
-    score -= min(6.0, max(0.0, 3 * math.log((seen.bounce_trend[1] + 0.1) / (4 * bounces + 0.1))))
+    bounces = signs.usual(lambda each: each.bounces[0])  # a loose joint does not bounce more than others
+    score -= min(6.0, max(0.0, 3 * math.log((seen.bounces[0] + 0.1) / (3 * bounces + 0.1))))
     gap, _, place = seen.gaps
     if len(gap) >= 3:
         score += 1.0 if np.std(place) > 0.15 else -1.0
@@ -272,7 +283,7 @@ def loose_lead(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     if seen.doubled + seen.tripled:
         evidence.append(f"{times(seen.doubled + seen.tripled, seen.count)} gave more than one closure")
     if chatter:
-        score += 2
+        score += 2 + min(4.0, float(len(chatter)))
         evidence.append(f"the board saw it chatter {len(chatter)} times")
     if seen.missed and seen.clustering < 3:
         evidence.append(f"{times(seen.missed, seen.count)} missed")
@@ -305,12 +316,14 @@ def window_too_short(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
 
 
 def worn_contact(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
-    """Bounce grows."""
+    """It bounces more than the others do, and ever more."""
+    usual = signs.usual(lambda each: each.bounces[0])
+    mean, error = seen.bounces
     first, last, errors = seen.bounce_trend
-    if errors < 2.5 or last < 1.3 * first:
+    above = (mean - usual) / max(error, 0.25)
+    if errors < 2 or above < 2:
         return
-    usual = signs.usual(lambda each: float(each.seen.bounces.mean()) if len(each.seen) else 0.0)
-    score = min(6.0, errors - 6) + min(4.0, 2 * math.log((last + 0.1) / (usual + 0.1)))
+    score = min(5.0, errors - 4) + min(5.0, above / 2 - 2)
     evidence = (
         f"{last:.1f} bounces per pass at the end, {first:.1f} at the beginning; {usual:.1f} at the other "
         "contacts",
@@ -329,8 +342,8 @@ def _held_told(held: list[Held]) -> str:
 
 def _sticks(held: Held) -> float:
     """How much likelier it stuck after a train than that a magnet was put down: by the moment it began, and
-    by the trains that went over it, each of which would free a contact that sticks one time in two."""
-    return held.timing - (0.0 if held.lasts else 0.7 * min(held.over, 8))
+    by the trains that went over it, any of which might have freed a contact that sticks."""
+    return held.timing - (0.0 if held.lasts else 0.35 * min(held.over, 8))
 
 
 def stuck_contact(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
@@ -341,17 +354,20 @@ def stuck_contact(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     trains = signs.case.trains
     evidence = [_held_told(held)]
     with_train = [each for each in held if each.train is not None]
-    if with_train:
+    score = 2.0 + sum(_sticks(each) for each in held) + 2.0 * (len(held) - 1)
+    if signs.case.is_session:  # whoever passes the magnets sees one that is left there
+        score = 5.0
+        evidence.append(f"{sum(each.over for each in held)} passes were made meanwhile")
+    elif with_train:
         evidence.append(
             f"{len(with_train)} time{'s' * (len(with_train) > 1)} from when "
             f"{trains[with_train[0].train or 0]!r} came, "
             "which was seen elsewhere before it opened"
         )
-    score = 2.0 + sum(_sticks(each) for each in held) + 2.0 * (len(held) - 1)
     yield Clue(Cause.STUCK_CONTACT, min(CAP, score), tuple(evidence), (seen.at,))
 
 
-def parked_magnet(_: Signs, seen: Symptoms) -> Iterator[Clue]:
+def parked_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     """It closed without a train, and stayed closed."""
     held = [each for each in seen.held if each.went_on]
     if not held:
@@ -361,6 +377,8 @@ def parked_magnet(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     if over:
         evidence.append(f"{over} passes went over it meanwhile and left it closed")
     score = 2.0 - sum(_sticks(each) for each in held) - 3.0 * (len(held) - 1)
+    if signs.case.is_session:
+        score = -1.0
     yield Clue(Cause.PARKED_MAGNET, min(CAP, score), tuple(evidence), (seen.at,))
 
 
@@ -389,7 +407,7 @@ def _name(signs: Signs, facts: InputFacts) -> str:
     for contact in signs.case.contacts:
         if contact.at is facts:
             return repr(contact.name)
-    return f"input {facts.input} of board {facts.board!r}"
+    return f"input {facts.input}" + (f" of board {facts.board!r}" if facts.board else "")
 
 
 def _position(signs: Signs, facts: InputFacts) -> tuple[int, ...]:
@@ -442,6 +460,23 @@ def swapped_plugs(signs: Signs) -> Iterator[Clue]:
         yield Clue(Cause.SWAPPED_PLUGS, min(CAP, swap.gain / 8), (told,), (swap.first, swap.second))
 
 
+def answered_elsewhere(signs: Signs) -> Iterator[Clue]:
+    """In a guided session: passes that were asked for came at another input."""
+    if not signs.case.is_session:
+        return
+    asked = signs.contacts[0]
+    inputs = [(len(each.closures_at_s), each) for each in signs.case.spares]
+    most, other = max(inputs, key=lambda pair: pair[0], default=(0, None))
+    if other is None or asked.missed < 3 or asked.missed < asked.count or most < 0.6 * asked.missed:
+        return
+    told = (
+        f"none of {times(asked.count)} over {asked.contact.name!r} closed input {asked.contact.at.input}; "
+        "meanwhile "
+        f"input {other.input} closed {most} times"
+    )
+    yield Clue(Cause.SWAPPED_PLUGS, 6.0, (told,), (asked.at,), other.board, other.input)
+
+
 def interference(signs: Signs) -> Iterator[Clue]:
     """Many inputs of a board see closings too short to count, also those without a contact."""
     for board in dict.fromkeys(each.board for each in signs.case.inputs):
@@ -467,9 +502,23 @@ def interference(signs: Signs) -> Iterator[Clue]:
         ]
         if noisy_spare:
             evidence.append(f"{len(noisy_spare)} of them have no contact")
+        if rhythm := _rhythm(noisy):
+            score += 2
+            evidence.append(rhythm)
         if extras:
             evidence.append(f"{extras} extra closures came within 50 ms of one at another input")
         yield Clue(Cause.INTERFERENCE, min(CAP, score), tuple(evidence), board=board)
+
+
+def _rhythm(inputs: list[InputFacts]) -> str:
+    """What the closings keep step with, where their edges were recorded."""
+    recorded = [each.edges.at_s[each.edges.closed] for each in inputs if each.edges is not None]
+    busiest = max(recorded, key=len, default=np.zeros(0))
+    period = likely_period(busiest)
+    if period is None or period.chance > RHYTHM_CHANCE:
+        return ""
+    mains = "; the mains do" if min(abs(period.ms - 20), abs(period.ms - 10)) < 0.2 else ""
+    return f"they come every {period.ms:.1f} ms{mains}"
 
 
 def _extras(signs: Signs, board: str) -> list[tuple[Floats, InputFacts]]:
@@ -624,5 +673,5 @@ OF_CONTACTS: tuple[Callable[[Signs, Symptoms], Iterator[Clue]], ...] = (
     worn_contact, stuck_contact, parked_magnet,
 )  # fmt: skip
 OF_LAYOUT: tuple[Callable[[Signs], Iterator[Clue]], ...] = (
-    shorted_inputs, swapped_plugs, interference, bad_input, vehicle,
+    shorted_inputs, swapped_plugs, answered_elsewhere, interference, bad_input, vehicle,
 )  # fmt: skip

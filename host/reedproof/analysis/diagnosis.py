@@ -66,7 +66,8 @@ def _explains(signs: Signs, other: Clue, clue: Clue) -> bool:
     if other.cause is Cause.INTERFERENCE:
         boards = {clue.board, *(signs.case.contacts[at].at.board for at in clue.contacts)}
         return other.board in boards
-    return bool(set(other.contacts) & set(clue.contacts))
+    same_input = other.input is not None and (other.board, other.input) == (clue.board, clue.input)
+    return same_input or bool(set(other.contacts) & set(clue.contacts))
 
 
 def diagnose(case: Case) -> Diagnosis:

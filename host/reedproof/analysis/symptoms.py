@@ -27,6 +27,8 @@ HELD_TIMES, HELD_MIN_S = 8.0, 2.0
 SPREAD_MM, SPREAD_MS = 0.09, 0.30
 #: So many passes of known length are a median worth comparing.
 LENGTHS_MIN = 3
+#: It takes so many passes to see a trend.
+TREND_MIN = 20
 #: So many passes without a closure are no accident.
 SILENT = 5
 #: More bounces of a pass than this are as many.
@@ -192,7 +194,7 @@ class Symptoms:
         errors that is."""
         values = np.log(self.seen.length)
         values = values[np.isfinite(values)]
-        if len(values) < 20:
+        if len(values) < TREND_MIN:
             return 0.0, 0.0
         first, last = self._ends(values)
         error = 1.25 * math.hypot(
@@ -205,16 +207,25 @@ class Symptoms:
         return change, change / max(error, 0.01)
 
     @cached_property
+    def bounces(self) -> tuple[float, float]:
+        """Mean per pass, and its standard error."""
+        values = self.seen.bounces
+        if not len(values):
+            return 0.0, 1.0
+        return float(values.mean()), float(values.std() / len(values) ** 0.5)
+
+    @cached_property
     def bounce_trend(self) -> tuple[float, float, float]:
-        """Mean bounces of the first passes and of the last ones, and how many standard errors they differ
-        by."""
+        """Mean bounces of the first passes and of the last ones, and how many standard errors a straight line
+        through all of them rises by."""
         values = self.seen.bounces.astype(np.float64)
-        if len(values) < 40:
-            mean = float(values.mean()) if len(values) else 0.0
+        if len(values) < TREND_MIN or not values.std():
+            mean = self.bounces[0]
             return mean, mean, 0.0
         first, last = self._ends(values)
-        error = math.sqrt(max(first.var(ddof=1), 0.5) / len(first) + max(last.var(ddof=1), 0.5) / len(last))
-        return float(first.mean()), float(last.mean()), float(last.mean() - first.mean()) / error
+        fit = float(np.corrcoef(np.arange(len(values)), values)[0, 1])
+        errors = fit * math.sqrt((len(values) - 2) / max(1 - fit**2, 1e-9))
+        return float(first.mean()), float(last.mean()), errors
 
     @cached_property
     def usual_ms(self) -> float:
@@ -309,7 +320,7 @@ def _inside(passes: SeenPasses, train: int | None, from_s: float, to_s: float) -
 
 def _timing(case: Case, contact: ContactFacts, train: int, at_s: float) -> float:
     """How likely this train was over the contact at that moment, by when it was seen before and after it: the
-    logarithm of the density of where that lies between the two, against any moment between them."""
+    logarithm of the density of where that lies between the two, against any moment between two passes."""
     at = case.contacts.index(contact)
     times_s, places = _journey(case, train)
     elsewhere = places != at
@@ -326,7 +337,9 @@ def _timing(case: Case, contact: ContactFacts, train: int, at_s: float) -> float
     usual = (times_s[middle] - times_s[middle - 1]) / (times_s[middle + 1] - times_s[middle - 1])
     spread = max(0.02, float(usual.std()))
     off = ((at_s - left_s) / (right_s - left_s) - float(usual.mean())) / spread
-    return max(TIMING_MIN, -0.5 * float(off) ** 2 - math.log(spread * math.sqrt(2 * math.pi)))
+    apart_s = float(np.median(np.diff(contact.passes.at_s)))
+    any_moment = math.log(max(1.0, apart_s / (right_s - left_s)))
+    return max(TIMING_MIN, any_moment - 0.5 * float(off) ** 2 - math.log(spread * math.sqrt(2 * math.pi)))
 
 
 def _journey(case: Case, train: int) -> tuple[Floats, NDArray[np.int64]]:
