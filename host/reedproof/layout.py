@@ -95,6 +95,11 @@ class Train(Table):
     spacing_mm: Positive | None = None
 
 
+def train_on(route: Route) -> Train:
+    """What runs on a route for which the sheet names no train: one with one magnet."""
+    return Train(name=f"train on {route.name}", route=route.name)
+
+
 class Sheet(Table):
     layout: Layout
     boards: Annotated[dict[Name, Board], Field(min_length=1)]

@@ -155,7 +155,7 @@ def test_trains_on_routes_that_share_contacts() -> None:
     run = together([outer.run(1).on([0, 1, 2, 3, 4], 8), inner.run(2).on([0, 1, 5, 6, 7], 8)])
     found = account(shared_routes(), [run.closures])
     assert_adds_up(found)
-    assert set(found.laps) == {"outer", "inner"}
+    assert set(found.laps) == {"train on outer", "train on inner"}
     assert_counted_is_right(found, run)
     assert sum(each.status is Status.COUNTED for each in found.contacts[2:]) >= 5
 

@@ -151,7 +151,7 @@ def test_every_magnet_meets_every_contact_once_a_lap() -> None:
 def test_a_route_without_a_train_has_one() -> None:
     made = sheet_of(4).model_copy(update={"trains": []})
     track = only(made)
-    assert (track.train, track.contact.tolist()) == ("line", [0, 1, 2, 3])
+    assert (track.train, track.contact.tolist()) == ("train on line", [0, 1, 2, 3])
 
 
 def test_trains_come_in_the_order_of_the_sheet() -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from reedproof.layout import Route, Sheet, Train
+from reedproof.layout import Route, Sheet, Train, train_on
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,7 @@ def tracks_of(sheet: Sheet) -> list[Track]:
     routes = {route.name: route for route in sheet.routes}
     manned = {train.route for train in sheet.trains}
     trains = list(sheet.trains)
-    trains += [Train(name=route.name, route=route.name) for route in sheet.routes if route.name not in manned]
+    trains += [train_on(route) for route in sheet.routes if route.name not in manned]
     return [_track(sheet, routes[train.route], train) for train in trains]
 
 

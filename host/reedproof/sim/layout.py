@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from reedproof.analysis.closures import Closures
 from reedproof.errors import LineError, ReedproofError
-from reedproof.layout import Route, Sheet, Train
+from reedproof.layout import Route, Sheet, Train, train_on
 from reedproof.sim.board import Electrics, VirtualBoard, named
 from reedproof.sim.contacts import Contact, Edge
 from reedproof.sim.core import (
@@ -343,9 +343,7 @@ class VirtualLayout:
 
     def _groups(self) -> list[list[list[_Runner]]]:
         """Routes that may run at the same time, each a row of those that take turns, each with its trains."""
-        trains = self.sheet.trains or [
-            Train(name=f"train on {route.name}", route=route.name) for route in self.sheet.routes
-        ]
+        trains = self.sheet.trains or [train_on(route) for route in self.sheet.routes]
         groups: list[tuple[set[str], list[list[_Runner]]]] = []
         numbers = itertools.count()
         for route in self.sheet.routes:

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal, TypeAlias
 from pydantic import BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
-from reedproof.layout import Sheet, checked_sheet, read_sheet
+from reedproof.layout import Sheet, checked_sheet, read_sheet, train_on
 from reedproof.tables import Name, Positive, Table, TablesError, checked, read_toml, shown
 
 LAPS = 30  # of a scenario that does not say how many
@@ -302,7 +302,7 @@ def _clashes(faults: list[ScenarioFault]) -> Iterator[str]:
 
 def train_names(sheet: Sheet) -> list[str]:
     """The trains that run: a sheet without any gets one on each route."""
-    return [train.name for train in sheet.trains] or [f"train on {route.name}" for route in sheet.routes]
+    return [train.name for train in sheet.trains or [train_on(route) for route in sheet.routes]]
 
 
 def _listed(names: object) -> str:
