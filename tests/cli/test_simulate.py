@@ -175,7 +175,7 @@ def test_a_scenario(scenario: Path, tmp_path: Path) -> None:
     ]  # fmt: skip
     assert (truth["seed"], truth["laps"], truth["layout"]) == (9, 4, "ring")
     assert truth["options"] == {"scenario": "rust.toml", "speed_spread": 0.33}
-    assert "open_lead: mill, 1 share of the time, from 20 s to the end" in ran.out
+    assert "open_lead: mill, severe, from 20 s to the end" in ran.out
     assert "bad_input: input 2 of south, dead, from 0 s to the end" in ran.out
     with Store(folder / "store.sqlite", create=False) as store:
         (kept,) = store.runs()

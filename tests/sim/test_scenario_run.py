@@ -18,7 +18,7 @@ from reedproof.analysis.closures import Closures
 from reedproof.cli.simulate import record_run
 from reedproof.layout import Sheet
 from reedproof.records import Fault
-from reedproof.sim.scenario import Cause, Scenario, ScenarioFault, read_scenario
+from reedproof.sim.scenario import Cause, Physics, Scenario, ScenarioFault, read_scenario
 from reedproof.sim.scenario_run import ScenarioRun, layout_of, run_scenario
 from reedproof.store import Store
 from reedproof.store_tables import FAULT, MADE, counters, records
@@ -297,6 +297,37 @@ def test_the_words_mean_what_they_say(shows: Any, size: str) -> None:
     low, high = bounds[SIZES.index(size)]
     found = measure(Seen(name, (faulty(cause, size, **(whom or {"contact": name})),)))
     assert low <= found <= high, f"{cause.value} {size}: {found:.3f}, seeds {SEEDS}"
+
+
+@pytest.mark.parametrize(
+    ("cause", "what", "bounds"),
+    [
+        (Cause.WEAK_MAGNET, "missed", [(0, 0.03), (0.01, 0.5), (0.4, 1)]),
+        (Cause.TURNED_MAGNET, "doubled", [(0, 0.1), (0.1, 0.6), (0.7, 1)]),
+        (Cause.SIDE_LOBES, "doubled", [(0, 0.7), (0.1, 1.5), (1.4, 2)]),
+    ],
+)
+@pytest.mark.parametrize(
+    "physics",
+    [
+        Physics(distance_mm=11.0),
+        Physics(
+            diameter_mm=6, length_mm=13, remanence_t=1.2, distance_mm=17, operate_mt=2.6, release_mt=1.75
+        ),
+    ],
+    ids=["nearer", "larger"],
+)
+def test_words_mean_the_same_with_another_magnet(
+    cause: Cause, what: str, bounds: list[tuple[float, float]], physics: Physics
+) -> None:
+    for size, (low, high) in zip(SIZES, bounds, strict=True):
+        given = Scenario(HARBOUR.sheet, 62, physics=physics, faults=(faulty(cause, size, contact="customs"),))
+        closures = [of(run_scenario(given, seed=seed), HARBOUR, "customs") for seed in SEEDS]
+        passes = 124 * len(closures)
+        doubled = sum(int((np.diff(each.made_s) < 1).sum()) for each in closures)
+        missed = passes - sum(map(len, closures)) + doubled
+        found = {"missed": missed, "doubled": doubled}[what] / passes
+        assert low <= found <= high, f"{size}: {found:.3f}"
 
 
 def test_swapped_plugs_exchange_two_contacts_from_a_time_on() -> None:

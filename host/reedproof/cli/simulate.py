@@ -250,7 +250,9 @@ def _show(layout: VirtualLayout, out: Any) -> None:
         rows.add_row(name, *(str(asdict(tally)[column]) for column in columns))
     out.print(rows)
     for fault in layout.faults:
-        size = "dead" if fault.is_dead else f"{fault.amount:g} {EFFECTS[fault.cause].unit}"
+        size = fault.size if isinstance(fault.size, str) else f"{fault.size:g} {EFFECTS[fault.cause].unit}"
+        if fault.is_dead:
+            size = "dead"
         until = "to the end" if fault.duration_s is None else f"for {fault.duration_s:g} s"
         out.print(
             f"{fault.cause.value}: {fault.whom}, {size}, from {fault.start_s:g} s {until}", markup=False

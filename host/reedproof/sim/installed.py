@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import cache
 from random import Random
 from typing import NamedTuple
 
 import numpy as np
 
-from reedproof.analysis.magnetics import Magnet, Orientation
+from reedproof.analysis.magnetics import Magnet, Orientation, field_mt
 from reedproof.sim.contacts import BOUNCE_US, Fitting, Passing, PhysicalContact
 from reedproof.sim.scenario import Cause, Physics, ScenarioFault
 from reedproof.sim.stretches import Stretches, stretches, union, without
@@ -43,22 +44,58 @@ class Crossing(NamedTuple):
     train: str
 
 
+def magnet_of(physics: Physics) -> Magnet:
+    return Magnet(physics.diameter_mm, physics.length_mm, physics.remanence_t)
+
+
+@cache
+def reach_mm(physics: Physics) -> float:
+    """How far from a contact the magnets may pass across it and still close it."""
+    magnet = magnet_of(physics)
+    near, far = magnet.diameter_mm / 2 + 0.1, magnet.reach_mm(physics.operate_mt)
+    while far - near > 0.01:
+        middle = (near + far) / 2
+        closes = abs(float(field_mt(magnet, Orientation.ACROSS, middle, [0.0])[0])) >= physics.operate_mt
+        near, far = (middle, far) if closes else (near, middle)
+    return near
+
+
+def size_mm(fault: ScenarioFault, physics: Physics) -> float:
+    """The millimetres of a fault. A word stands for the same effect with any magnet: it was fitted for the
+    usual one, and for one that reaches further distances grow in proportion."""
+    if not isinstance(fault.size, str):
+        return fault.amount
+    usual = Physics()
+    further = reach_mm(physics) / reach_mm(usual)
+    if fault.cause is Cause.SIDE_LOBES:
+        return fault.amount * further
+    if fault.cause is Cause.TURNED_MAGNET:
+        # The notch between the poles is as long as the fourth power of the distance over the third of the
+        # reach (a dipole's field), and it is its length that decides.
+        return float(fault.amount * further**0.75)
+    return max(0.0, (usual.distance_mm + fault.amount) * further - physics.distance_mm)
+
+
 class Vehicles:
     """How much higher than planned the magnets of each train are."""
 
     def __init__(
         self, physics: Physics, faults: Sequence[ScenarioFault], seed: int, trains: Sequence[str], end_us: int
     ) -> None:
-        self.magnet = Magnet(physics.diameter_mm, physics.length_mm, physics.remanence_t)
+        self.magnet = magnet_of(physics)
         self._usual = {
             train: Random(f"{seed}/vehicle/{train}").gauss(0, VEHICLE_SIGMA_MM) for train in trains
         }
-        self._faults = [(fault, *during(fault, end_us)) for fault in faults if fault.cause is Cause.VEHICLE]
+        self._faults = [
+            (fault, size_mm(fault, physics), *during(fault, end_us))
+            for fault in faults
+            if fault.cause is Cause.VEHICLE
+        ]
 
     def higher_mm(self, train: str, time_us: float) -> float:
         wrong = [
-            fault.amount
-            for fault, from_us, to_us in self._faults
+            wrong_mm
+            for fault, wrong_mm, from_us, to_us in self._faults
             if fault.train == train and from_us <= time_us < to_us
         ]
         return sum(wrong) if wrong else self._usual[train]
@@ -139,10 +176,13 @@ class Installed:
         orientation, distance_mm = fitting.orientation, fitting.distance_mm
         for fault in self._lasting(time_us, Cause.TURNED_MAGNET, Cause.SIDE_LOBES):
             turned = fault.cause is Cause.TURNED_MAGNET
-            orientation, distance_mm = Orientation.UPRIGHT if turned else Orientation.ALONG, fault.amount
+            orientation, distance_mm = (
+                Orientation.UPRIGHT if turned else Orientation.ALONG,
+                size_mm(fault, self._physics),
+            )
         for fault in self._lasting(time_us, Cause.WEAK_MAGNET):
             planned_mm = distance_mm if orientation is not fitting.orientation else self._physics.distance_mm
-            distance_mm = planned_mm + fault.amount
+            distance_mm = planned_mm + size_mm(fault, self._physics)
         return Fitting(orientation, distance_mm, fitting.offset_mm, fitting.operate_mt, fitting.release_mt)
 
     def _worn(self, time_us: float) -> float:

@@ -53,7 +53,7 @@ class Effect:
 
 #: The one place that says what each cause does. On a usual layout of some 180 mm/s: a mild one shows in one
 #: of fifty passes, or in measurements only; a moderate one is noticed within some tens of laps; a severe one
-#: spoils most passes.
+#: spoils most passes. The words' millimetres are those of the usual magnet, see `installed.size_mm`.
 EFFECTS: dict[Cause, Effect] = {
     Cause.OPEN_LEAD: Effect(
         "the lead is interrupted, for 10 s to minutes each time", "share of the time", 0.3, 0.7, 1.0, 0, 1
