@@ -39,8 +39,9 @@ SHORT = 0.3
 #: Times between two contacts that differ so many times as much as usual look like a wrong order.
 UNEVEN = 1.7
 MOVED_MAX = 3  # times that a train is lifted off the track
-#: What an odd pass costs, and what an exchange has to gain, in logarithms of likelihood.
-ODD_COST, GAIN = 4.0, 20.0
+#: What an odd pass costs, and what an exchange has to gain, in logarithms of likelihood; and how much of
+#: what was odd it may leave.
+ODD_COST, GAIN, CURED = 4.0, 20.0, 0.4
 
 
 def places(sheet: Sheet, boards: Mapping[str, BoardFacts]) -> dict[tuple[str, int], int]:
@@ -241,8 +242,8 @@ def _swaps(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> Iterator[Sw
     """The pair of contacts whose exchange explains most of what is odd; looked for in the newest closures
     and in those half way, as plugs may have been exchanged during the run."""
     closures = closures[~(closures.duration_ms < SHORT * np.nanmedian(closures.duration_ms))]  # no magnet
-    for end in (len(closures), len(closures) // 2):
-        part = closures[max(0, end - TRIAL) : end]
+    for end, count in ((len(closures), TRIAL), (len(closures), TRIAL // 2), (len(closures) // 2, TRIAL)):
+        part = closures[max(0, end - count) : end]
         before = _fit(sheet, part, gaps)
         if before.odd.sum() < ODD_MIN and not before.disordered.any():
             continue
@@ -254,7 +255,8 @@ def _swaps(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> Iterator[Sw
         found = []
         for first, second in itertools.combinations(sorted(suspects[:SUSPECTS_MAX]), 2):
             after = _fit(sheet, _exchanged(part, first, second), gaps)
-            if before.cost - after.cost > GAIN:
+            is_cured = after.odd.sum() <= CURED * before.odd.sum() + 1
+            if is_cured and before.cost - after.cost > GAIN:
                 odd = int(before.odd.sum()), int(after.odd.sum())
                 found.append(Swap(first, second, *odd, before.cost - after.cost))
         if found:
