@@ -240,13 +240,13 @@ def side_lobes(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     """Two openings in each pass, on both sides of a longer closing."""
     score = min(8.0, _notch_score(seen, 2)) - 1
     if score < -5:
-        if -0.8 < seen.length_ratio < -0.3 and not seen.missed:
+        if -0.8 < seen.length_ratio < -3 * seen.spread and not seen.missed:
             told = (
                 f"closures are {percent(seen.length_ratio)} than at the other contacts, and none is "
                 "missed: so is "
                 "the middle one of a magnet along the travel"
             )
-            yield Clue(Cause.SIDE_LOBES, -1.0, (told,), (seen.at,))
+            yield Clue(Cause.SIDE_LOBES, -2.0, (told,), (seen.at,))
         return
     evidence = [
         f"{100 * seen.opened:.0f} % of {times(len(seen.openings))} opened in between, as over two notches"
