@@ -14,12 +14,12 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
+from diagnosis import is_right, scenarios
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.special import expit
 
 from analysis.simulated import case_of
-from diagnosis import is_right, scenarios
 from reedproof.analysis.diagnosis import finding_of, weigh
 from reedproof.analysis.finding import Cause
 from reedproof.analysis.symptoms import signs_of
@@ -81,12 +81,9 @@ def main() -> None:
         clues = by_cause[cause] or [(0.0, False)]
         offset, slope = fitted(*map(np.array, zip(*clues, strict=True)), towards=together)
         right = sum(right for _, right in clues)
-        print(
-            f"    Cause.{cause.name}: ({offset:.2f}, {slope:.2f}),  # {right} right, {len(clues) - right} wrong"
-        )
-        for score in (0, 2, 4, 6, 8, 10):
-            print(f"    #   {score}: {expit(offset + slope * score):.2f}", end="")
-        print()
+        at = ", ".join(f"{score}: {expit(offset + slope * score):.2f}" for score in range(0, 11, 2))
+        print(f"    Cause.{cause.name}: ({offset:.2f}, {slope:.2f}),")
+        print(f"    #   {right} right, {len(clues) - right} wrong; {at}")
 
 
 if __name__ == "__main__":
