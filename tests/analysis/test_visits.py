@@ -69,7 +69,9 @@ def test_groups_are_numbered_and_do_not_reach_into_each_other(
             assert opened_s[at] < longest_s
 
 
-@given(st.lists(st.tuples(st.floats(1e-3, 20), st.floats(0.5, 1e5)), min_size=1, max_size=20), st.integers(1, 5))
+@given(
+    st.lists(st.tuples(st.floats(1e-3, 20), st.floats(0.5, 1e5)), min_size=1, max_size=20), st.integers(1, 5)
+)
 def test_what_comes_later_changes_nothing(steps: list[tuple[float, float]], more: int) -> None:
     """Otherwise a pass would look different while the run goes on."""
     made_s, ms = np.cumsum([step for step, _ in steps]), np.array([each for _, each in steps])
