@@ -32,7 +32,7 @@ AVR_FLAGS := -std=gnu11 -Os -flto -fshort-enums -ffunction-sections -fdata-secti
 AVR_SOURCES := firmware/main.c $(C_SOURCES) $(wildcard firmware/boards/avr/*.[cS])
 AVR_HEADERS := $(wildcard firmware/*.h firmware/core/*.h firmware/boards/avr/*.h)
 
-.PHONY: help setup demo test check firmware images screens sizes bench soak accuracy mutants fuzz fuzz-corpus \
+.PHONY: help setup demo test check firmware images screens sizes bench soak accuracy calibration mutants fuzz fuzz-corpus \
   proofs format lint types warnings cppcheck clean
 
 help: ## this list
@@ -67,8 +67,12 @@ bench: $(VENV)/.ready-dev | avr-packages ## what is fast and how fast, as ratios
 soak: $(VENV)/.ready-dev ## kills the host 200 times at random on a real line: the store must equal the board
 	REEDPROOF_KILLS=200 $(PYTHON) -m pytest -q -s tests/endurance/test_kill.py
 
-accuracy: $(VENV)/.ready-dev ## how often the accounting of passes is right, over hundreds of simulated runs
+accuracy: $(VENV)/.ready-dev ## how often the accounting, and a diagnosis, are right, over hundreds of simulated runs
 	PYTHONPATH=tests $(PYTHON) tests/accuracy/campaign.py && PYTHONPATH=tests $(PYTHON) tests/accuracy/bounds.py
+	PYTHONPATH=tests $(PYTHON) tests/accuracy/diagnosis.py
+
+calibration: $(VENV)/.ready-dev ## how sure each score of a diagnosis makes one: prints the table of calibration.py
+	PYTHONPATH=tests $(PYTHON) tests/accuracy/calibrate.py
 
 format: $(VENV)/.ready-dev ## formats all sources
 	$(VENV)/bin/clang-format -i $(C_FILES)

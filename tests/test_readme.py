@@ -12,7 +12,7 @@ from tools.screens import ROOT, SCREENS, block
 from reedproof.cli import main
 
 README = (ROOT / "README.md").read_text()
-ENDS_WITH = {"demo": 0, "endure": 0, "report": 0, "tune": 1, "sweep": 0}
+ENDS_WITH = {"demo": 0, "endure": 0, "report": 0, "diagnose": 1, "tune": 1, "sweep": 0}
 #: What has to be in the store first.
 BEFORE = {"report": "endure"}
 #: Screens that are the same in every run.

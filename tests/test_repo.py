@@ -35,6 +35,7 @@ RESERVED = {
     "serial": {"transport", "ports"},
     "sqlalchemy": STORE,
     "pyarrow": {"export"},
+    "magpylib": {"analysis"},
     "reedproof.sim": {"cli", "sim"},
 }
 

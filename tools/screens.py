@@ -20,6 +20,7 @@ SCREENS = {
     "demo": ["demo"],
     "endure": ["endure", "host/reedproof/examples/fernhollow.toml", "--passes", "12"],
     "report": ["report"],
+    "diagnose": ["diagnose", "virtual:faulty", "--input", "12"],
     "tune": ["tune", "tests/golden/rocker-bounce.csv"],
     "sweep": [
         "replay",

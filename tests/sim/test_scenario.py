@@ -6,10 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from reedproof.analysis.finding import Cause
 from reedproof.errors import ReedproofError
 from reedproof.layout import SheetError
 from reedproof.sim.layout import VirtualLayout
-from reedproof.sim.scenario import EFFECTS, WHOM, Cause, Physics, ScenarioError, read_scenario
+from reedproof.sim.scenario import EFFECTS, WHOM, Physics, ScenarioError, read_scenario
 from reedproof.sim.scenario_run import run_scenario
 
 SHEET = """
@@ -253,7 +254,7 @@ def test_the_first_problem_is_the_message(tmp_path: Path) -> None:
 
 
 def test_every_cause_has_sizes_from_mild_to_severe_within_its_limits() -> None:
-    assert list(EFFECTS) == list(WHOM) == list(Cause)
+    assert set(EFFECTS) == set(WHOM) == set(Cause)
     closer_is_worse = {Cause.SIDE_LOBES, Cause.WINDOW_TOO_SHORT}
     for cause, effect in EFFECTS.items():
         sizes = [effect.mild, effect.moderate, effect.severe]

@@ -15,10 +15,11 @@ import pytest
 from sqlalchemy import select
 
 from reedproof.analysis.closures import Closures
+from reedproof.analysis.finding import Cause
 from reedproof.cli.simulate import record_run
 from reedproof.layout import Sheet
 from reedproof.records import Fault
-from reedproof.sim.scenario import Cause, Physics, Scenario, ScenarioFault, read_scenario
+from reedproof.sim.scenario import Physics, Scenario, ScenarioFault, read_scenario
 from reedproof.sim.scenario_run import ScenarioRun, layout_of, run_scenario
 from reedproof.store import Store
 from reedproof.store_tables import FAULT, MADE, counters, records

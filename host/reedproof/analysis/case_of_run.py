@@ -30,6 +30,9 @@ from reedproof.layout import Sheet
 
 #: So many closures are looked at, the newest; what is to blame shows in less.
 CLOSURES_MAX = 300_000
+#: Between two closures of one magnet it is open for less than this share of the shorter one (a notch or the
+#: gap to a side lobe is a few millimetres wide); two magnets of a train come within that time.
+ONE_MAGNET, OTHER_MAGNET_S = 1.0, 10.0
 #: Plugs are exchanged on paper if so many passes are odd, where more than this share of what an input saw is,
 #: at no more contacts than that, with so many closures.
 ODD_MIN, ODD, SUSPECTS_MAX, TRIAL = 8, 0.25, 10, 200
@@ -39,8 +42,9 @@ SHORT = 0.3
 #: Times between two contacts that differ so many times as much as usual look like a wrong order.
 UNEVEN = 1.7
 MOVED_MAX = 3  # times that a train is lifted off the track
-#: What an odd pass costs, and what an exchange has to gain, in logarithms of likelihood.
-ODD_COST, GAIN = 4.0, 20.0
+#: What an odd pass costs, and what an exchange has to gain, in logarithms of likelihood; and how much of
+#: what was odd it may leave.
+ODD_COST, GAIN, CURED = 4.0, 20.0, 0.4
 
 
 def places(sheet: Sheet, boards: Mapping[str, BoardFacts]) -> dict[tuple[str, int], int]:
@@ -154,25 +158,51 @@ def _passes_at(at: int, closures: Closures, passes: Passes, to_s: float) -> tupl
     ms = mine.duration_ms.astype(np.float64)
     if len(ms) and np.isnan(ms[-1]):  # it still lasts, as far as anybody knows
         ms[-1] = (to_s - mine.made_s[-1]) * 1000
-    group = _one_pass_each(grouped(mine.made_s, ms), is_pass)
-    rows = [np.flatnonzero(group == number) for number in np.unique(group[is_pass])]
-    of_pass = np.isin(group, group[is_pass])
-    missed = passes.missed.contact == at
     with np.errstate(divide="ignore", invalid="ignore"):
-        speed = length / ms[is_pass] * 1000
-    seen = put_together(mine, ms, rows, passes.train[taken][order], speed)
+        speed = np.full(len(mine), np.nan)
+        speed[is_pass] = length / ms[is_pass] * 1000
+    train = np.full(len(mine), -1, np.int16)
+    train[is_pass] = passes.train[taken][order]
+    group = _magnets(mine.made_s, ms, is_pass)
+    _relabel(mine.made_s, group, train)
+    first = {int(group[row]): int(row) for row in np.flatnonzero(train >= 0)[::-1]}
+    rows = [np.flatnonzero(group == number) for number in sorted(first)]
+    labels = [first[number] for number in sorted(first)]
+    of_pass = np.isin(group, list(first))
+    seen = put_together(mine, ms, rows, train[labels], speed[labels])
+    missed = passes.missed.contact == at
     gone = missed_passes(passes.missed.at_s[missed], passes.missed.train[missed], passes.missed.speed[missed])
     return SeenPasses.join([seen, gone]), Extras(mine.made_s[~of_pass], ms[~of_pass])
 
 
-def _one_pass_each(group: NDArray[np.int64], is_pass: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Two passes may follow each other closely: a group has one of them at most."""
+def _magnets(
+    made_s: NDArray[np.float64], ms: NDArray[np.float64], is_pass: NDArray[np.bool_]
+) -> NDArray[np.int64]:
+    """Closures grouped by the magnet that made them. Two magnets may follow each other closely: then the
+    opening between them is long against their closures."""
+    group = grouped(made_s, ms)
     nth = np.cumsum(is_pass)
-    first = np.searchsorted(group, group, side="left")
-    before = np.where(first > 0, nth[first - 1], 0)
-    within = np.maximum(nth - before, 1)  # what comes before the first pass goes with it
-    pairs = group * (len(group) + 1) + within
-    return np.asarray(np.unique(pairs, return_inverse=True)[1], dtype=np.int64)
+    start = np.searchsorted(group, group, side="left")
+    is_later = is_pass & (nth - np.where(start > 0, nth[start - 1], 0) > 1)
+    opened_ms = np.diff(made_s, prepend=made_s[:1]) * 1000 - np.concatenate([ms[:1], ms[:-1]])
+    shorter_ms = np.fmin(ms, np.concatenate([ms[:1], ms[:-1]]))
+    return np.asarray(group + np.cumsum(is_later & (opened_ms >= ONE_MAGNET * shorter_ms)))
+
+
+def _relabel(made_s: NDArray[np.float64], group: NDArray[np.int64], train: NDArray[np.int16]) -> None:
+    """Where the account takes two closures of one magnet for two passes, the closures of the other magnet
+    are left without: they get the second one's label."""
+    taken, counts = np.unique(group[train >= 0], return_counts=True)
+    free = np.setdiff1d(group, taken)
+    for number in taken[counts > 1]:
+        for row in np.flatnonzero((group == number) & (train >= 0))[1:]:
+            nearest = free[np.abs(made_s[np.searchsorted(group, free)] - made_s[row]) < OTHER_MAGNET_S]
+            if len(nearest):
+                to = np.searchsorted(group, nearest)
+                best = int(np.argmin(np.abs(made_s[to] - made_s[row])))
+                train[to[best]] = train[row]
+                free = free[free != nearest[best]]
+            train[row] = -1
 
 
 def put_together(
@@ -241,8 +271,8 @@ def _swaps(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> Iterator[Sw
     """The pair of contacts whose exchange explains most of what is odd; looked for in the newest closures
     and in those half way, as plugs may have been exchanged during the run."""
     closures = closures[~(closures.duration_ms < SHORT * np.nanmedian(closures.duration_ms))]  # no magnet
-    for end in (len(closures), len(closures) // 2):
-        part = closures[max(0, end - TRIAL) : end]
+    for end, count in ((len(closures), TRIAL), (len(closures), TRIAL // 2), (len(closures) // 2, TRIAL)):
+        part = closures[max(0, end - count) : end]
         before = _fit(sheet, part, gaps)
         if before.odd.sum() < ODD_MIN and not before.disordered.any():
             continue
@@ -254,7 +284,8 @@ def _swaps(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> Iterator[Sw
         found = []
         for first, second in itertools.combinations(sorted(suspects[:SUSPECTS_MAX]), 2):
             after = _fit(sheet, _exchanged(part, first, second), gaps)
-            if before.cost - after.cost > GAIN:
+            is_cured = after.odd.sum() <= CURED * before.odd.sum() + 1
+            if is_cured and before.cost - after.cost > GAIN:
                 odd = int(before.odd.sum()), int(after.odd.sum())
                 found.append(Swap(first, second, *odd, before.cost - after.cost))
         if found:

@@ -184,8 +184,15 @@ def _notch_score(seen: Symptoms, notches: int) -> float:
     """How much better openings are explained by a magnet with notches than by chance."""
     if len(seen.openings) < 4 or seen.opening_rate < (0.3 if notches == 1 else 0.01):
         return -CAP
+    if 0 < seen.contact.at.break_us <= BREAK_US_SHORT:  # bounce opens it as well
+        return -CAP
     other = max(_by_chance(seen), _by_notches(seen, 3 - notches))
     return _by_notches(seen, notches) - other
+
+
+def _all_short(seen: Symptoms) -> bool:
+    """There are many openings, and none is long enough to end a closure."""
+    return int(seen.openings.sum()) >= 20 and not seen.doubled + seen.tripled
 
 
 def turned_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
@@ -193,6 +200,8 @@ def turned_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     score = min(8.0, _notch_score(seen, 1)) - 1
     if score < -5:
         return
+    if _all_short(seen) and seen.opened > 0.97:
+        score += 3
     gap, share, place = seen.gaps
     evidence = [
         f"{100 * seen.opened:.0f} % of {times(len(seen.openings))} opened in between, as over one notch"
@@ -231,6 +240,13 @@ def side_lobes(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     """Two openings in each pass, on both sides of a longer closing."""
     score = min(8.0, _notch_score(seen, 2)) - 1
     if score < -5:
+        if -0.8 < seen.length_ratio < -3 * seen.spread and not seen.missed:
+            told = (
+                f"closures are {percent(seen.length_ratio)} than at the other contacts, and none is "
+                "missed: so is "
+                "the middle one of a magnet along the travel"
+            )
+            yield Clue(Cause.SIDE_LOBES, -2.0, (told,), (seen.at,))
         return
     evidence = [
         f"{100 * seen.opened:.0f} % of {times(len(seen.openings))} opened in between, as over two notches"
@@ -269,7 +285,7 @@ def loose_lead(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     if shaken.any() and seen.openings[shaken].sum() >= 2:
         score += 4
         evidence.append(f"{seen.openings[shaken].sum()} of them while lead and plug were moved")
-    if total >= 20 and not seen.doubled + seen.tripled:
+    if _all_short(seen):
         score -= 4  # a loose joint opens for any length of time, also for long enough to count
     bounces = signs.usual(lambda each: each.bounces[0])  # a loose joint does not bounce more than others
     score -= min(6.0, max(0.0, 3 * math.log((seen.bounces[0] + 0.1) / (3 * bounces + 0.1))))
@@ -296,7 +312,16 @@ def window_too_short(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     """break_us is shorter than the contact bounces."""
     break_ms = seen.contact.at.break_us / 1000
     more = seen.doubled + seen.tripled
-    if not 0 < break_ms * 1000 <= BREAK_US_SHORT or not more:
+    if not 0 < break_ms * 1000 <= BREAK_US_SHORT:
+        return
+    counts = seen.contact.at.counts
+    if not more:
+        longest_ms = counts.longest_dropout_us / 1000 if counts is not None else 0.0
+        if longest_ms > break_ms / 2:
+            told = (
+                f"break_us is {break_ms:.2g} ms; there were openings of {longest_ms:.2g} ms within closures"
+            )
+            yield Clue(Cause.WINDOW_TOO_SHORT, 1.0, (told,), (seen.at,))
         return
     rows = seen.seen.closures > 1
     first_gaps = seen.seen.gaps_ms[rows, 0]

@@ -44,6 +44,8 @@ EXPLAINED_BY = {
     Cause.WORN_CONTACT: {Cause.LOOSE_LEAD},
 }  # fmt: skip
 EXPLAINED, SURE = 6.0, 2.0
+#: Trains that are thought to be elsewhere have wrong speeds everywhere, and so closures wrong lengths.
+EVERYWHERE = (Cause.SWAPPED_PLUGS, Cause.WEAK_MAGNET)
 
 
 def weigh(signs: Signs) -> list[Clue]:
@@ -61,7 +63,7 @@ def _explains(signs: Signs, other: Clue, clue: Clue) -> bool:
         return False
     if other.cause in EXPLAINED_BY.get(clue.cause, ()) and other.score <= clue.score:
         return False  # they explain each other: the surer one stands
-    if Cause.VEHICLE in (other.cause, clue.cause):
+    if Cause.VEHICLE in (other.cause, clue.cause) or (other.cause, clue.cause) == EVERYWHERE:
         return True
     if other.cause is Cause.INTERFERENCE:
         boards = {clue.board, *(signs.case.contacts[at].at.board for at in clue.contacts)}
@@ -73,12 +75,13 @@ def _explains(signs: Signs, other: Clue, clue: Clue) -> bool:
 def diagnose(case: Case) -> Diagnosis:
     """The findings of a case, the surest first."""
     signs = signs_of(case)
-    findings = [_finding(case, clue) for clue in weigh(signs)]
+    findings = [finding_of(case, clue) for clue in weigh(signs)]
     findings = sorted((f for f in findings if f.confidence >= SHOWN), key=lambda f: -f.confidence)
     return Diagnosis(case.source, tuple(findings), tuple(_looked_at(signs)), tuple(_limits(signs)))
 
 
-def _finding(case: Case, clue: Clue) -> Finding:
+def finding_of(case: Case, clue: Clue) -> Finding:
+    """What is said of a clue."""
     remedy = REMEDIES[clue.cause]
     return Finding(
         clue.cause,

@@ -269,14 +269,19 @@ def signs_of(case: Case) -> Signs:
         others = others[np.isfinite(others)]
         if len(others) >= others_least:
             ratio[at, train] = medians[at, train] - np.median(others)
-    finite = ratio[np.isfinite(ratio)]
     usual = SPREAD_MM if case.length_unit == "mm" else SPREAD_MS
-    spread = max(usual, MAD_TO_SPREAD * float(np.median(np.abs(finite)))) if len(finite) else usual
+    spreads = [max(usual, _spread(np.delete(ratio, at, axis=0))) for at in range(len(free))]
     contacts = tuple(
-        Symptoms(at, contact, free[at], held[at], ratio[at], spread)
+        Symptoms(at, contact, free[at], held[at], ratio[at], spreads[at])
         for at, contact in enumerate(case.contacts)
     )
-    return Signs(case, contacts, medians, spread)
+    return Signs(case, contacts, medians, max(usual, _spread(ratio)))
+
+
+def _spread(ratio: Floats) -> float:
+    """Robust, of those that are known."""
+    known = ratio[np.isfinite(ratio)]
+    return MAD_TO_SPREAD * float(np.median(np.abs(known - np.median(known)))) if len(known) else 0.0
 
 
 def _median(passes: SeenPasses, train: int) -> float:

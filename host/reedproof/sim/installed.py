@@ -14,9 +14,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from reedproof.analysis.finding import Cause
 from reedproof.analysis.magnetics import Magnet, Orientation, field_mt
 from reedproof.sim.contacts import BOUNCE_US, Fitting, Passing, PhysicalContact
-from reedproof.sim.scenario import Cause, Physics, ScenarioFault
+from reedproof.sim.scenario import Physics, ScenarioFault
 from reedproof.sim.stretches import Stretches, stretches, union, without
 from reedproof.sim.wiring import during
 

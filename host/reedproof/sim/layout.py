@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reedproof.analysis.closures import Closures
+from reedproof.analysis.finding import Cause
 from reedproof.errors import LineError, ReedproofError
 from reedproof.layout import Route, Sheet, Train, train_on
 from reedproof.sim.board import Electrics, VirtualBoard, named
@@ -34,7 +35,7 @@ from reedproof.sim.core import (
     replay,
 )
 from reedproof.sim.installed import Crossing, Installed, Vehicles
-from reedproof.sim.scenario import Cause, Physics, ScenarioFault
+from reedproof.sim.scenario import Physics, ScenarioFault
 from reedproof.sim.wiring import Wiring
 
 SPEED_MM_S = 150.0

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import enum
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,30 +10,11 @@ from typing import Annotated, Any, Literal, TypeAlias
 from pydantic import BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
+from reedproof.analysis.finding import Cause
 from reedproof.layout import Sheet, checked_sheet, read_sheet, train_on
 from reedproof.tables import Name, Positive, Table, TablesError, checked, read_toml, shown
 
 LAPS = 30  # of a scenario that does not say how many
-
-
-class Cause(enum.Enum):
-    """What may be to blame."""
-
-    OPEN_LEAD = "open_lead"
-    LOOSE_LEAD = "loose_lead"
-    STUCK_CONTACT = "stuck_contact"
-    PARKED_MAGNET = "parked_magnet"
-    SHORTED_INPUTS = "shorted_inputs"
-    SWAPPED_PLUGS = "swapped_plugs"
-    WEAK_MAGNET = "weak_magnet"
-    TURNED_MAGNET = "turned_magnet"
-    SIDE_LOBES = "side_lobes"
-    WORN_CONTACT = "worn_contact"
-    WINDOW_TOO_SHORT = "window_too_short"
-    WINDOW_TOO_LONG = "window_too_long"
-    INTERFERENCE = "interference"
-    BAD_INPUT = "bad_input"
-    VEHICLE = "vehicle"
 
 
 @dataclass(frozen=True)

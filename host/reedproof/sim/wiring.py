@@ -15,9 +15,10 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from reedproof.analysis.finding import Cause
 from reedproof.layout import Sheet
 from reedproof.sim.board import Electrics
-from reedproof.sim.scenario import Cause, ScenarioFault
+from reedproof.sim.scenario import ScenarioFault
 from reedproof.sim.stretches import Stretches, holds, stretches, union, within, without
 
 Pin: TypeAlias = tuple[str, int]  # board, input
