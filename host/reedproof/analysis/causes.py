@@ -582,9 +582,8 @@ def bad_input(signs: Signs) -> Iterator[Clue]:
     for board in dict.fromkeys(each.board for each in signs.case.inputs):
         extras = _extras(signs, board)
         odd = {facts.input: _odd(signs, at_s, facts, extras) for at_s, facts in extras}
-        usual = float(
-            np.median([odd[each.at.input] for each in signs.case.contacts if each.at.board == board])
-        )
+        at_contacts = [odd[each.at.input] for each in signs.case.contacts if each.at.board == board]
+        usual = float(np.median(at_contacts or [0]))
         for _, facts in extras:
             score, evidence, alone = -4.0, [], odd[facts.input]
             gone = [each for each in signs.contacts if each.contact.at is facts and each.silence > 4]
