@@ -17,7 +17,6 @@ from reedproof.analysis.case import (
     Extras,
     InputFacts,
     SeenPasses,
-    SelfTest,
     Step,
 )
 
@@ -131,7 +130,3 @@ def with_one(at: int, changed: ContactFacts, among: Sequence[ContactFacts] | Non
     all_contacts = list(among if among is not None else contacts())
     all_contacts[at] = changed
     return case(all_contacts)
-
-
-def tested(verdict: Any, *partners: int) -> SelfTest:
-    return SelfTest(verdict, partners)
