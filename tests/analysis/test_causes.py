@@ -391,19 +391,23 @@ NEIGHBOURS = [
         lambda: with_one(MILL, mill(notched(0.2, 0.05))),
         Cause.TURNED_MAGNET,
         id="a notch at the edge",
-        marks=pytest.mark.xfail(strict=True, reason="its place counts for too little"),
+        marks=pytest.mark.xfail(strict=True, raises=AssertionError, reason="its place counts for too little"),
     ),
     pytest.param(
         one_rattle,
         Cause.SIDE_LOBES,
         id="one pass that rattles",
-        marks=pytest.mark.xfail(strict=True, reason="openings that come in bursts are held against Poisson"),
+        marks=pytest.mark.xfail(
+            strict=True, raises=AssertionError, reason="openings that come in bursts are held against Poisson"
+        ),
     ),
     pytest.param(
         bursts,
         Cause.SIDE_LOBES,
         id="a few passes that rattle",
-        marks=pytest.mark.xfail(strict=True, reason="openings that come in bursts are held against Poisson"),
+        marks=pytest.mark.xfail(
+            strict=True, raises=AssertionError, reason="openings that come in bursts are held against Poisson"
+        ),
     ),
     pytest.param(lambda: bouncing(10_000), Cause.WINDOW_TOO_SHORT, id="what bounce is, the default hides"),
     pytest.param(lambda: bouncing(500), Cause.LOOSE_LEAD, id="bounce is no loose lead"),
@@ -668,7 +672,7 @@ SESSIONS = [
         wiggled,
         Cause.LOOSE_LEAD,
         id="opened while it was moved",
-        marks=pytest.mark.xfail(strict=True, reason="what opened by hand is taken for side lobes"),
+        marks=pytest.mark.xfail(strict=True, raises=AssertionError, reason="what opened by hand is taken for side lobes"),
     ),
     pytest.param(
         lambda: session(mill(slow_and_fast((2, 2, 2), [20, 20], [15])), REFERENCE),
