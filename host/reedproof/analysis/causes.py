@@ -287,8 +287,9 @@ def loose_lead(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
         evidence.append(f"{seen.openings[shaken].sum()} of them while lead and plug were moved")
     if _all_short(seen):
         score -= 4  # a loose joint opens for any length of time, also for long enough to count
-    bounces = signs.usual(lambda each: each.bounces[0])  # a loose joint does not bounce more than others
-    score -= min(6.0, max(0.0, 3 * math.log((seen.bounces[0] + 0.1) / (3 * bounces + 0.1))))
+    # A loose joint does not bounce more than others do; a contact that does may chatter from that alone.
+    bounces = (seen.bounces[0] + 0.1) / (3 * signs.usual(lambda each: each.bounces[0]) + 0.1)
+    score -= min(6.0, max(0.0, 3 * math.log(bounces)))
     gap, _, place = seen.gaps
     if len(gap) >= 3:
         score += 1.0 if np.std(place) > 0.15 else -1.0
@@ -299,7 +300,7 @@ def loose_lead(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     if seen.doubled + seen.tripled:
         evidence.append(f"{times(seen.doubled + seen.tripled, seen.count)} gave more than one closure")
     if chatter:
-        score += 2 + min(4.0, float(len(chatter)))
+        score += 2 + min(4.0, float(len(chatter))) if bounces < 1 else 0
         evidence.append(f"the board saw it chatter {len(chatter)} times")
     if seen.missed and seen.clustering < 3:
         evidence.append(f"{times(seen.missed, seen.count)} missed")
