@@ -154,7 +154,9 @@ def _passes_at(at: int, closures: Closures, passes: Passes, to_s: float) -> tupl
     taken = passes.contact == at
     order = np.argsort(passes.made_s[taken], kind="stable")
     made_s, length = passes.made_s[taken][order], passes.length[taken][order]
-    is_pass = np.isin(mine.made_s, made_s)
+    nth = np.arange(len(made_s)) - np.searchsorted(made_s, made_s)  # of those at the same moment
+    is_pass = np.zeros(len(mine), np.bool_)
+    is_pass[np.searchsorted(mine.made_s, made_s) + nth] = True
     ms = mine.duration_ms.astype(np.float64)
     if len(ms) and np.isnan(ms[-1]):  # it still lasts, as far as anybody knows
         ms[-1] = (to_s - mine.made_s[-1]) * 1000
