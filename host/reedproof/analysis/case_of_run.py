@@ -158,7 +158,7 @@ def _passes_at(at: int, closures: Closures, passes: Passes, to_s: float) -> tupl
     is_pass = np.zeros(len(mine), np.bool_)
     is_pass[np.searchsorted(mine.made_s, made_s) + nth] = True
     ms = mine.duration_ms.astype(np.float64)
-    if len(ms) and np.isnan(ms[-1]):  # it still lasts, as far as anybody knows
+    if len(ms) and np.isnan(ms[-1]) and mine.made_s[-1] < to_s:  # it still lasts, as far as anybody knows
         ms[-1] = (to_s - mine.made_s[-1]) * 1000
     with np.errstate(divide="ignore", invalid="ignore"):
         speed = np.full(len(mine), np.nan)
