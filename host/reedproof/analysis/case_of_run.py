@@ -272,7 +272,10 @@ class _Fit:
 def _swaps(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> Iterator[Swap]:
     """The pair of contacts whose exchange explains most of what is odd; looked for in the newest closures
     and in those half way, as plugs may have been exchanged during the run."""
-    closures = closures[~(closures.duration_ms < SHORT * np.nanmedian(closures.duration_ms))]  # no magnet
+    known_ms = closures.duration_ms[np.isfinite(closures.duration_ms)]
+    if not len(known_ms):
+        return
+    closures = closures[~(closures.duration_ms < SHORT * np.median(known_ms))]  # no magnet
     for end, count in ((len(closures), TRIAL), (len(closures), TRIAL // 2), (len(closures) // 2, TRIAL)):
         part = closures[max(0, end - count) : end]
         before = _fit(sheet, part, gaps)
