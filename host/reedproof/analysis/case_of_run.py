@@ -286,8 +286,17 @@ def _swaps(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> Iterator[Sw
         least = ODD_STRANGE if before.odd.sum() > ODD * len(part) else ODD
         suspected = before.disordered | (before.odd > least * each)
         suspects = [int(at) for at in np.argsort(-before.odd / each, kind="stable") if suspected[at]]
+        suspects = suspects[:SUSPECTS_MAX]
         found = []
-        for first, second in itertools.combinations(sorted(suspects[:SUSPECTS_MAX]), 2):
+        pairs = set(itertools.combinations(sorted(suspects), 2))
+        # The account may blame one of the two alone: missed in its place, extra in the other's.
+        pairs |= {
+            (min(at, worst), max(at, worst))
+            for worst in suspects[:1]
+            for at in range(len(each))
+            if at != worst
+        }
+        for first, second in sorted(pairs):
             after = _fit(sheet, _exchanged(part, first, second), gaps)
             is_cured = after.odd.sum() <= CURED * before.odd.sum() + 1
             if is_cured and before.cost - after.cost > GAIN:
