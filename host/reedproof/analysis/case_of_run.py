@@ -154,9 +154,11 @@ def _passes_at(at: int, closures: Closures, passes: Passes, to_s: float) -> tupl
     taken = passes.contact == at
     order = np.argsort(passes.made_s[taken], kind="stable")
     made_s, length = passes.made_s[taken][order], passes.length[taken][order]
-    is_pass = np.isin(mine.made_s, made_s)
+    nth = np.arange(len(made_s)) - np.searchsorted(made_s, made_s)  # of those at the same moment
+    is_pass = np.zeros(len(mine), np.bool_)
+    is_pass[np.searchsorted(mine.made_s, made_s) + nth] = True
     ms = mine.duration_ms.astype(np.float64)
-    if len(ms) and np.isnan(ms[-1]):  # it still lasts, as far as anybody knows
+    if len(ms) and np.isnan(ms[-1]) and mine.made_s[-1] < to_s:  # it still lasts, as far as anybody knows
         ms[-1] = (to_s - mine.made_s[-1]) * 1000
     with np.errstate(divide="ignore", invalid="ignore"):
         speed = np.full(len(mine), np.nan)
@@ -270,7 +272,10 @@ class _Fit:
 def _swaps(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> Iterator[Swap]:
     """The pair of contacts whose exchange explains most of what is odd; looked for in the newest closures
     and in those half way, as plugs may have been exchanged during the run."""
-    closures = closures[~(closures.duration_ms < SHORT * np.nanmedian(closures.duration_ms))]  # no magnet
+    known_ms = closures.duration_ms[np.isfinite(closures.duration_ms)]
+    if not len(known_ms):
+        return
+    closures = closures[~(closures.duration_ms < SHORT * np.median(known_ms))]  # no magnet
     for end, count in ((len(closures), TRIAL), (len(closures), TRIAL // 2), (len(closures) // 2, TRIAL)):
         part = closures[max(0, end - count) : end]
         before = _fit(sheet, part, gaps)
@@ -281,8 +286,17 @@ def _swaps(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> Iterator[Sw
         least = ODD_STRANGE if before.odd.sum() > ODD * len(part) else ODD
         suspected = before.disordered | (before.odd > least * each)
         suspects = [int(at) for at in np.argsort(-before.odd / each, kind="stable") if suspected[at]]
+        suspects = suspects[:SUSPECTS_MAX]
         found = []
-        for first, second in itertools.combinations(sorted(suspects[:SUSPECTS_MAX]), 2):
+        pairs = set(itertools.combinations(sorted(suspects), 2))
+        # The account may blame one of the two alone: missed in its place, extra in the other's.
+        pairs |= {
+            (min(at, worst), max(at, worst))
+            for worst in suspects[:1]
+            for at in range(len(each))
+            if at != worst
+        }
+        for first, second in sorted(pairs):
             after = _fit(sheet, _exchanged(part, first, second), gaps)
             is_cured = after.odd.sum() <= CURED * before.odd.sum() + 1
             if is_cured and before.cost - after.cost > GAIN:

@@ -330,11 +330,11 @@ def window_too_short(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     gap_ms = float(np.nanmedian(first_gaps))
     score = min(8.0, surprise(more, seen.count, MISS_USUAL)) - 1
     score += 2 if gap_ms < 3 * break_ms + 1 else -5
+    known = shortest[np.isfinite(shortest)]  # of passes with few closures
+    part = f", and the shorter closure is {100 * np.median(known):.0f} % of the pass" if len(known) else ""
     evidence = (
         f"break_us is {break_ms:.2g} ms, {times(more, seen.count)} gave more than one closure",
-        f"the openings between last {gap_ms:.2g} ms, and the shorter closure is "
-        f"{100 * np.nanmedian(shortest):.0f} % "
-        "of the pass: that is bounce",
+        f"the openings between last {gap_ms:.2g} ms{part}: that is bounce",
     )
     yield Clue(
         Cause.WINDOW_TOO_SHORT, min(CAP, score), evidence, (seen.at,), sketches=sketches_of(signs, seen, 2)
@@ -583,9 +583,8 @@ def bad_input(signs: Signs) -> Iterator[Clue]:
     for board in dict.fromkeys(each.board for each in signs.case.inputs):
         extras = _extras(signs, board)
         odd = {facts.input: _odd(signs, at_s, facts, extras) for at_s, facts in extras}
-        usual = float(
-            np.median([odd[each.at.input] for each in signs.case.contacts if each.at.board == board])
-        )
+        at_contacts = [odd[each.at.input] for each in signs.case.contacts if each.at.board == board]
+        usual = float(np.median(at_contacts or [0]))
         for _, facts in extras:
             score, evidence, alone = -4.0, [], odd[facts.input]
             gone = [each for each in signs.contacts if each.contact.at is facts and each.silence > 4]
