@@ -587,7 +587,7 @@ def bad_input(signs: Signs) -> Iterator[Clue]:
         usual = float(np.median(at_contacts or [0]))
         for _, facts in extras:
             score, evidence, alone = -4.0, [], odd[facts.input]
-            gone = [each for each in signs.contacts if each.contact.at is facts and each.silence > 4]
+            gone = [each for each in signs.contacts if each.contact.at is facts and each.ends_silent]
             if gone:
                 score = -2.0
                 evidence.append(
