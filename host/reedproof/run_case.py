@@ -48,7 +48,8 @@ def _boards(store: Store, run_id: int, stretches: list[RunBoard]) -> dict[str, B
         boards[stretch.name] = BoardFacts(
             counts={},
             settings={
-                int(number): (one["make_us"], one["break_us"]) for number, one in settings["inputs"].items()
+                int(number): (one["make_us"], one["break_us"])
+                for number, one in settings.get("inputs", {}).items()
             },
             selftest={
                 int(number): SelfTest(Verdict[one["verdict"].upper()], tuple(one["partners"]))

@@ -672,7 +672,7 @@ SESSIONS = [
         wiggled,
         Cause.LOOSE_LEAD,
         id="opened while it was moved",
-        marks=pytest.mark.xfail(strict=True, raises=AssertionError, reason="what opened by hand is taken for side lobes"),
+        marks=pytest.mark.xfail(strict=True, raises=AssertionError, reason="taken for side lobes"),
     ),
     pytest.param(
         lambda: session(mill(slow_and_fast((2, 2, 2), [20, 20], [15])), REFERENCE),

@@ -14,8 +14,9 @@ import pytest
 
 from reedproof.analysis.closures import Closures
 from reedproof.errors import StoreError
-from reedproof.records import Broke, Hello, Made, Record
+from reedproof.records import Broke, Fault, FaultChange, Heartbeat, Hello, Made, Record
 from reedproof.store import BYTES_PER_CLOSURE, Store
+from reedproof.store_runs import Counted
 from virtual_lines import rows, stop_waiting_for_the_disk
 
 SHEET: dict[str, Any] = {"layout": {"name": "Hill Yard", "scale": "1:87"}}
@@ -217,3 +218,55 @@ with Store({str(path)!r}) as store:
         assert store.next_number(1) == int(stored) > 10
     assert rows(path, "PRAGMA integrity_check") == [("ok",)]
     assert "disk I/O error; check it" in said  # not full: too large a file, and that is what it is called
+
+
+def beat(input_: int, time_us: int, *counted: int) -> Heartbeat:
+    """``counted``: edges, closures, blips, dropouts, longest blip and longest dropout."""
+    edges, closures, *rest = counted
+    return Heartbeat(time_us, 0, 0, 0, 0, 0, input_, 0, edges, closures, 0, *rest)
+
+
+def test_what_the_boards_of_a_run_counted(store: Store) -> None:
+    """A row per boot and input as of the last heartbeat, once, however often a boot joined; other boots are
+    left out."""
+    run_id = store.begin_run(100.0, SHEET, PLAN)
+    first, second, other = (store.boot(hello(boot=boot), 100.0) for boot in (3, 4, 5))
+    store.join_run(run_id, "quarry", first, 0, 100.0, {})
+    store.leave_run(run_id, {first: 1})
+    store.add(first, closure(0, 1, 110.0), [beat(1, 9, 4, 1, 0, 0, 0, 0), beat(2, 9, 0, 0, 0, 0, 0, 0)])
+    store.join_run(run_id, "quarry", first, 2, 120.0, {})
+    store.add(first, [], [beat(1, 50, 8, 2, 3, 4, 500, 600)])
+    store.join_run(run_id, "quarry", second, 0, 130.0, {})
+    store.add(second, [], [beat(1, 20, 6, 1, 1, 0, 700, 0)])
+    store.add(other, [], [beat(1, 20, 99, 9, 9, 9, 9, 9)])
+    assert sorted(store.counted_in_run(run_id)) == [
+        Counted("quarry", first, 1, 50, 8, 2, 3, 4, 500, 600),
+        Counted("quarry", first, 2, 9, 0, 0, 0, 0, 0, 0),
+        Counted("quarry", second, 1, 20, 6, 1, 1, 0, 700, 0),
+    ]
+    assert store.counted_in_run(run_id + 1) == []
+
+
+def test_faults_of_a_run(store: Store) -> None:
+    """Those recorded while the board was in it, of all its boards, in order of time."""
+    run_id = store.begin_run(100.0, SHEET, PLAN)
+    first, second = store.boot(hello(), 100.0), store.boot(hello(board=8), 100.0)
+
+    def change(number: int, input_: int, fault: Fault, active: bool, at_s: float) -> tuple[Record, float]:
+        return FaultChange(number, input_, round(at_s * 1e6), fault, active), at_s
+
+    store.add(first, [change(0, 1, Fault.CHATTER, True, 105.0)])
+    store.join_run(run_id, "quarry", first, 1, 110.0, {})
+    store.join_run(run_id, "mill", second, 0, 110.0, {})
+    store.add(
+        first, [change(1, 1, Fault.CHATTER, False, 120.0), change(2, 2, Fault.STUCK_CLOSED, True, 150.0)]
+    )
+    store.add(second, [change(0, 9, Fault.SHORTED, True, 130.0)])
+    store.leave_run(run_id, {first: 2, second: 0})
+    store.add(first, [change(3, 2, Fault.STUCK_CLOSED, False, 160.0)])
+    assert store.faults_of_run(run_id) == [
+        ("quarry", 1, Fault.CHATTER, False, 120.0),
+        ("mill", 9, Fault.SHORTED, True, 130.0),
+        ("quarry", 2, Fault.STUCK_CLOSED, True, 150.0),
+    ]
+    assert store.faults_of_run(run_id + 1) == []
