@@ -752,5 +752,5 @@ def test_evidence_of_a_session() -> None:
     made = session(silent(), REFERENCE, spares=[an_input(9, closures_at_s=list(asked().at_s))])
     said = evidence(made, Cause.SWAPPED_PLUGS)
     assert "none of 10 passes over 'mill' closed input 2; meanwhile input 9 closed 10 times" in said
-    assert "8 of them while lead and plug were moved" in evidence(wiggled(), Cause.LOOSE_LEAD)
+    assert "it opened 8 times while lead and plug were moved" in evidence(wiggled(), Cause.LOOSE_LEAD)
     assert "7 passes were made meanwhile" in evidence(held_in_session(), Cause.STUCK_CONTACT)

@@ -7,7 +7,7 @@ often such a clue is right among the simulated ones.
 
 from __future__ import annotations
 
-import math
+from scipy.special import expit
 
 from reedproof.analysis.finding import Cause
 
@@ -19,4 +19,4 @@ CONFIDENCE_MAX = 0.99
 def confidence_of(cause: Cause, score: float) -> float:
     """Between 0 and CONFIDENCE_MAX."""
     offset, slope = CURVES[cause]
-    return min(CONFIDENCE_MAX, 1 / (1 + math.exp(-(offset + slope * score))))
+    return min(CONFIDENCE_MAX, float(expit(offset + slope * score)))

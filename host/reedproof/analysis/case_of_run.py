@@ -68,6 +68,8 @@ def case_of_run(
     """``closures`` have the positions that :func:`places` gives, ``gaps`` those of the sheet; times are host
     times, the run's first and last one among them."""
     seen, notes = _newest(closures)
+    if notes and len(seen):
+        from_s = float(seen.made_s[0])
     count = len(sheet.contacts)
     mine = seen[seen.contact < count]
     inputs = [
@@ -76,8 +78,10 @@ def case_of_run(
     ]
     tracks = tracks_of(sheet)
     unit = "ms"
+    swaps: tuple[Swap, ...] = ()
     try:
         account, passes, unit = _accounted(sheet, mine, gaps)
+        swaps = tuple(_swaps(sheet, mine, gaps))
         told = [each.reason if each.status is Status.CANNOT_TELL else "" for each in account.contacts]
     except ValueError as error:
         passes = Passes.join([])
@@ -90,12 +94,14 @@ def case_of_run(
         tuple(track.train for track in tracks),
         _alike(sheet, [track.train for track in tracks]),
         tuple(
-            ContactFacts(contact.name, inputs[at], *_passes_at(at, mine, passes, to_s), told[at])
+            ContactFacts(
+                contact.name, inputs[at], *_passes_at(at, mine, passes, _known_to_s(at, gaps, to_s)), told[at]
+            )
             for at, contact in enumerate(sheet.contacts)
         ),
         tuple(inputs[count:]),
         unit,
-        tuple(_swaps(sheet, mine, gaps)) if tracks else (),
+        swaps,
         tuple(notes),
     )
 
@@ -107,6 +113,11 @@ def _alike(sheet: Sheet, names: Sequence[str]) -> tuple[tuple[int, ...], ...]:
         tuple(at for at, other in enumerate(names) if kinds.get(other, other) == kinds.get(name, name))
         for name in names
     )
+
+
+def _known_to_s(at: int, gaps: Sequence[Gap], to_s: float) -> float:
+    """Up to when it is known whether a contact opened: nobody may have looked at the end."""
+    return min([gap.from_s for gap in gaps if at in gap.contacts and gap.to_s >= to_s], default=to_s)
 
 
 def _newest(closures: Iterable[Closures]) -> tuple[Closures, list[str]]:
@@ -168,7 +179,9 @@ def _passes_at(at: int, closures: Closures, passes: Passes, to_s: float) -> tupl
     group = _magnets(mine.made_s, ms, is_pass)
     _relabel(mine.made_s, group, train)
     first = {int(group[row]): int(row) for row in np.flatnonzero(train >= 0)[::-1]}
-    rows = [np.flatnonzero(group == number) for number in sorted(first)]
+    starts = np.searchsorted(group, sorted(first))
+    ends = np.searchsorted(group, sorted(first), side="right")
+    rows = [np.arange(start, end) for start, end in zip(starts, ends, strict=True)]
     labels = [first[number] for number in sorted(first)]
     of_pass = np.isin(group, list(first))
     seen = put_together(mine, ms, rows, train[labels], speed[labels])
@@ -214,26 +227,33 @@ def put_together(
     train: NDArray[np.int16],
     speed: NDArray[np.float64],
 ) -> SeenPasses:
-    """Passes of one contact: ``rows`` are the closures of each, ``ms`` how long all of them lasted; ``train``
-    and ``speed`` are of the passes."""
+    """Passes of one contact: ``rows`` are the closures of each, one after the other, ``ms`` how long all of
+    them lasted; ``train`` and ``speed`` are of the passes."""
+    starts = np.array([own[0] for own in rows], dtype=np.intp)
+    counts = np.array([len(own) for own in rows], dtype=np.int16)
     parts = np.full((len(rows), PARTS), np.nan)
     gaps = np.full((len(rows), PARTS - 1), np.nan)
-    for number, own in enumerate(rows):
-        first = own[:PARTS]
-        parts[number, : len(first)] = ms[first]
-        opened_s = closures.made_s[first[:-1]] + ms[first[:-1]] / 1000
-        gaps[number, : len(first) - 1] = (closures.made_s[first[1:]] - opened_s) * 1000
-    starts = np.array([own[0] for own in rows], dtype=np.intp)
+    for nth in range(PARTS):
+        has = counts > nth
+        at = starts[has] + nth
+        parts[has, nth] = ms[at]
+        if nth:
+            gaps[has, nth - 1] = (closures.made_s[at] - closures.made_s[at - 1]) * 1000 - ms[at - 1]
+
+    def total(values: NDArray[np.uint16]) -> NDArray[np.int32]:
+        sums = np.concatenate([[0], np.cumsum(values, dtype=np.int32)])
+        return np.asarray(sums[starts + counts] - sums[starts], dtype=np.int32)
+
     return SeenPasses(
         closures.made_s[starts],
         train,
         np.full(len(rows), Step.RUN, np.int8),
         speed,
-        np.array([len(own) for own in rows], np.int16),
+        counts,
         parts,
         gaps,
-        np.array([closures.bounces[own].sum() for own in rows], np.int32),
-        np.array([closures.dropouts[own].sum() for own in rows], np.int32),
+        total(closures.bounces),
+        total(closures.dropouts),
     )
 
 

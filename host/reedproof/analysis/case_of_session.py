@@ -48,7 +48,7 @@ def passes_in(closures: Closures) -> tuple[list[NDArray[np.intp]], NDArray[np.in
     """The closures of each pass, and those that are none: no magnet passes so fast."""
     ms = closures.duration_ms.astype(np.float64)
     group = grouped(closures.made_s, ms)
-    rows = [np.flatnonzero(group == number) for number in range(int(group[-1]) + 1 if len(group) else 0)]
+    rows = np.split(np.arange(len(group)), np.flatnonzero(np.diff(group)) + 1) if len(group) else []
     is_pass = [not np.nansum(ms[own]) * 1000 < BLIP_MAX_US or bool(np.isnan(ms[own]).any()) for own in rows]
     passes = [own for own, good in zip(rows, is_pass, strict=True) if good]
     others = [own for own, good in zip(rows, is_pass, strict=True) if not good]

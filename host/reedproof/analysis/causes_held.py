@@ -4,24 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from reedproof.analysis.clue import (
-    CAP,
-    Clue,
-)
+from reedproof.analysis.clue import CAP, Clue, often
 from reedproof.analysis.finding import Cause
 from reedproof.analysis.symptoms import Held, Signs, Symptoms
+
+#: Where nothing tells whether a train came.
+UNKNOWN = -0.5
 
 
 def _held_told(held: list[Held]) -> str:
     longest = max(each.seconds for each in held)
-    often = "once" if len(held) == 1 else f"{len(held)} times"
-    return f"it stayed closed {often}, for up to {longest:.0f} s"
+    return f"it stayed closed {often(len(held))}, for up to {longest:.0f} s"
 
 
 def _sticks(held: Held) -> float:
     """How much likelier it stuck after a train than that a magnet was put down: by the moment it began, and
-    by the trains that went over it, any of which might have freed a contact that sticks."""
-    return held.timing - (0.0 if held.lasts else 0.35 * min(held.over, 8))
+    by the trains that went over it, any of which might have freed a contact that sticks. A contact that never
+    opens again has most likely stuck."""
+    if held.lasts:
+        return 1.0 if held.timing is None else held.timing
+    return (UNKNOWN if held.timing is None else held.timing) - 0.35 * min(held.over, 8)
 
 
 def stuck_contact(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
@@ -29,19 +31,14 @@ def stuck_contact(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     held = [each for each in seen.held if each.went_on]
     if not held:
         return
-    trains = signs.case.trains
     evidence = [_held_told(held)]
-    with_train = [each for each in held if each.train is not None]
+    came = [signs.case.trains[each.train] for each in held if each.train is not None]
     score = 2.0 + sum(_sticks(each) for each in held) + 2.0 * (len(held) - 1)
     if signs.case.is_session:  # whoever passes the magnets sees one that is left there
         score = 5.0
         evidence.append(f"{sum(each.over for each in held)} passes were made meanwhile")
-    elif with_train:
-        evidence.append(
-            f"{len(with_train)} time{'s' * (len(with_train) > 1)} from when "
-            f"{trains[with_train[0].train or 0]!r} came, "
-            "which was seen elsewhere before it opened"
-        )
+    elif came:
+        evidence.append(f"{often(len(came))} from when {came[0]!r} came, which went on before it opened")
     yield Clue(Cause.STUCK_CONTACT, min(CAP, score), tuple(evidence), (seen.at,))
 
 
@@ -50,9 +47,10 @@ def parked_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     held = [each for each in seen.held if each.went_on]
     if not held:
         return
-    over = sum(each.over for each in held)
-    evidence = [_held_told(held), "no train was due when it closed"]
-    if over:
+    evidence = [_held_told(held)]
+    if all(each.timing is not None and each.timing < 0 for each in held):
+        evidence.append("no train was due when it closed")
+    if over := sum(each.over for each in held):
         evidence.append(f"{over} passes went over it meanwhile and left it closed")
     score = 2.0 - sum(_sticks(each) for each in held) - 3.0 * (len(held) - 1)
     if signs.case.is_session:

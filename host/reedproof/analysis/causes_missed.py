@@ -19,6 +19,12 @@ from reedproof.analysis.finding import Cause
 from reedproof.analysis.symptoms import Signs, Symptoms
 from reedproof.records import Fault
 
+#: Closings too short to count, per pass: fewer are no trace of a magnet.
+TRACES = 0.2
+#: Missed passes that come together: how much likelier that is than by chance, a logarithm.
+APART = 0.5
+#: Closures that are shorter than elsewhere by more than this (of the logarithm) speak for the magnet.
+LENGTH_SHORT = 0.2
 #: A longer make_us deserves a look.
 MAKE_US_LONG = 5_000
 
@@ -27,24 +33,27 @@ def open_lead(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     """Passes are missed in a row, without a trace."""
     if seen.missed < 2 or seen.count < 3:
         return
-    counts = seen.contact.at.counts
-    edges = counts.edges if counts is not None else 0
     if seen.missed == seen.count:
-        score = min(8.0, 1.0 + seen.count / 3) if not edges else -2.0
-        told = f"none of {times(seen.count)} closed it" + ("" if edges else ", and its input never changed")
+        counts = seen.contact.at.counts
+        traces = counts.blips if counts is not None else 0
+        score = min(8.0, 1.0 + seen.count / 3) if traces < TRACES * seen.count else -2.0
+        told = f"none of {times(seen.count)} closed it"
+        if counts is not None and not counts.edges:
+            told += ", and its input never changed"
         yield Clue(Cause.OPEN_LEAD, score, (told,), (seen.at,))
         return
     outside = (seen.missed - seen.silence + 0.5) / (seen.count - seen.silence + 1)
     row = -seen.silence * math.log(outside) - math.log(seen.count)
-    score = min(6.0, max(seen.clustering, row)) - 4
+    apart = min(6.0, max(seen.clustering, row))
+    score = apart - 4
     if any(span.fault & Fault.CHATTER for span in seen.contact.at.faults):
         score -= 4  # an open lead is quiet
-    if seen.missed > 0.05 * seen.count and not seen.length_ratio < -1.5 * seen.spread:
+    if apart > APART and seen.missed > 0.05 * seen.count and seen.length_ratio > -LENGTH_SHORT:
         score += 4  # what is seen is as it should be
-    evidence = [
-        f"{times(seen.missed, seen.count)} missed, {seen.silence} of them in a row",
-        f"apart from that row, {100 * outside:.1f} % are missed",
-    ]
+    evidence = [f"{times(seen.missed, seen.count)} missed"]
+    if seen.silence > 1:
+        evidence[0] += f", {seen.silence} of them in a row"
+        evidence.append(f"apart from that row, {100 * outside:.1f} % are missed")
     yield Clue(Cause.OPEN_LEAD, score, tuple(evidence), (seen.at,))
 
 
@@ -55,7 +64,7 @@ def weak_magnet(_: Signs, seen: Symptoms) -> Iterator[Clue]:
         if seen.count >= 3 and counts is not None and not counts.edges:
             told = f"none of {times(seen.count)} closed it: a magnet that is too far away leaves no trace"
             yield Clue(Cause.WEAK_MAGNET, -1.0, (told,), (seen.at,))
-        elif seen.count >= 3 and counts is not None and counts.blips:
+        elif seen.count >= 3 and counts is not None and counts.blips >= TRACES * seen.count:
             told = f"none of {times(seen.count)} counted; its input closed {counts.blips} times for too short"
             yield Clue(Cause.WEAK_MAGNET, 1.0, (told,), (seen.at,))
         return
@@ -67,6 +76,7 @@ def weak_magnet(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     if seen.missed and (short > 1.5 or not len(known)):
         by_chance = surprise(seen.missed, seen.count, MISS_USUAL)
         score += min(4.0, by_chance / 2) - min(4.0, seen.clustering)
+        score += 0.0 if len(known) else 1.0  # with nothing to compare with, it is as good a guess as others
     if score < -4:
         return
     evidence = []

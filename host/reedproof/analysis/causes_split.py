@@ -8,7 +8,6 @@ from collections.abc import Iterator
 import numpy as np
 from scipy.special import gammaln
 
-from reedproof.analysis.case import Step
 from reedproof.analysis.clue import (
     BREAK_US_SHORT,
     CAP,
@@ -16,7 +15,6 @@ from reedproof.analysis.clue import (
     Clue,
     percent,
     surprise,
-    surprise_of_events,
     times,
 )
 from reedproof.analysis.finding import Cause
@@ -24,6 +22,10 @@ from reedproof.analysis.sketches import sketches_of
 from reedproof.analysis.symptoms import BOUNCES, Signs, Symptoms
 from reedproof.records import Fault
 
+#: Bursts come in no more of the passes than that, and go on at least so often.
+BURSTS_MOST, AGAIN_LEAST = 0.6, 0.3
+#: A sound lead does not open so often while it is moved.
+SHAKEN = 2
 #: Of good passes, at most this share has an opening.
 OPENING_USUAL = 0.02
 #: Passes that go against a rule of notches all the same, and those in which a notch is not seen.
@@ -35,9 +37,15 @@ ONE_LOBE = 0.2
 
 
 def _by_chance(seen: Symptoms) -> float:
-    """Logarithm of the likelihood of openings that come by chance (Poisson with their own mean)."""
+    """Logarithm of the likelihood of openings that come by chance: one by one (Poisson with their own mean),
+    or in bursts (some passes open, and then any number of times: geometric)."""
     openings, mean = seen.openings, max(seen.opening_rate, 1e-3)
-    return float(np.sum(openings * math.log(mean) - mean - gammaln(openings + 1)))
+    one_by_one = float(np.sum(openings * math.log(mean) - mean - gammaln(openings + 1)))
+    some = openings[openings > 0]
+    opened = min(max(seen.opened, 1e-3), BURSTS_MOST)
+    again = min(max(1 - len(some) / max(int(some.sum()), 1), AGAIN_LEAST), 1 - 1e-3)
+    bursts = len(some) * math.log(opened * (1 - again)) + (len(openings) - len(some)) * math.log(1 - opened)
+    return max(one_by_one, bursts + float(np.sum(some - 1)) * math.log(again))
 
 
 def _by_notches(seen: Symptoms, notches: int) -> float:
@@ -97,7 +105,7 @@ def turned_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     if len(gap) >= 3:
         off = abs(float(np.median(place)) - 0.5)
         wide = float(np.std(place))
-        score += 2.0 if off < 0.15 and wide < 0.12 and np.median(share) < NOTCH_MOST else -5.0
+        score += 2.0 if off < 0.15 and wide < 0.12 and np.median(share) < NOTCH_MOST else -10.0
         evidence.append(
             f"the opening lies {100 * np.median(place):.0f} % through the pass (+-{100 * wide:.0f} %) and "
             "takes "
@@ -154,27 +162,28 @@ def side_lobes(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
 
 def loose_lead(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     """Openings by chance, anywhere in a pass and of any length."""
-    total = int(seen.openings.sum())
+    total, opened = int(seen.openings.sum()), int(np.sum(seen.openings > 0))
     chatter = [span for span in seen.contact.at.faults if span.fault & Fault.CHATTER]
-    if total < 2 and not chatter:
+    if total < 2 and seen.shaken < SHAKEN and not chatter:
         return
     usual = OPENING_USUAL
     if not signs.case.is_session:
-        usual = max(usual, signs.usual(lambda each: each.opening_rate))
-    score = min(CAP, surprise_of_events(total, usual * len(seen.openings)) / 2) - 4
+        usual = max(usual, signs.usual(lambda each: each.opened, besides=seen))
+    score = min(CAP, surprise(opened, len(seen.openings), usual) / 2) - 4  # they come in bursts as well
     score -= max(0.0, min(CAP, max(_notch_score(seen, 1), _notch_score(seen, 2))))
     evidence = []
     if total:
-        wanted = usual * len(seen.openings)
-        evidence.append(f"{total} openings within {times(len(seen.openings))}, where {wanted:.1f} are usual")
-    shaken = seen.seen.step == Step.WIGGLE
-    if shaken.any() and seen.openings[shaken].sum() >= 2:
-        score += 4
-        evidence.append(f"{seen.openings[shaken].sum()} of them while lead and plug were moved")
+        evidence.append(
+            f"{opened} of {times(len(seen.openings))} opened in between, {total} times in all; "
+            f"{usual * len(seen.openings):.1f} are usual"
+        )
+    if seen.shaken >= SHAKEN:
+        score += 8
+        evidence.append(f"it opened {seen.shaken} times while lead and plug were moved")
     if _all_short(seen):
         score -= 4  # a loose joint opens for any length of time, also for long enough to count
     # A loose joint does not bounce more than others do; a contact that does may chatter from that alone.
-    bounces = (seen.bounces[0] + 0.1) / (3 * signs.usual(lambda each: each.bounces[0]) + 0.1)
+    bounces = (seen.bounces[0] + 0.1) / (3 * signs.usual(lambda each: each.bounces[0], besides=seen) + 0.1)
     score -= min(6.0, max(0.0, 3 * math.log(bounces)))
     gap, _, place = seen.gaps
     if len(gap) >= 3:
@@ -229,7 +238,7 @@ def window_too_short(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
 
 def worn_contact(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     """It bounces more than the others do, and ever more."""
-    usual = signs.usual(lambda each: each.bounces[0])
+    usual = signs.usual(lambda each: each.bounces[0], besides=seen)
     mean, error = seen.bounces
     first, last, errors = seen.bounce_trend
     above = (mean - usual) / max(error, 0.25)

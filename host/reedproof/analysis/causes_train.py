@@ -11,6 +11,7 @@ from reedproof.analysis.clue import (
     CAP,
     MISS_USUAL,
     Clue,
+    often,
     percent,
     surprise,
     times,
@@ -22,7 +23,8 @@ from reedproof.analysis.symptoms import Floats, Signs
 def vehicle(signs: Signs) -> Iterator[Clue]:
     """One train is short or missed at most contacts, the others are not."""
     trains = range(len(signs.case.trains))
-    if len(trains) < 2:
+    if len(trains) == 1:
+        yield from _alone(signs)
         return
     usual = [_median(signs.lengths[:, train]) for train in trains]
     for train in trains:
@@ -30,6 +32,18 @@ def vehicle(signs: Signs) -> Iterator[Clue]:
         clue = _absent(signs, train) or _ailing(signs, train, others, usual)
         if clue is not None and clue.score > -3:
             yield clue
+
+
+def _alone(signs: Signs) -> Iterator[Clue]:
+    """Nothing tells the only train from the track, unless it is missed at many contacts."""
+    seen = [each for each in signs.contacts if each.count]
+    missing = [each for each in seen if each.missed > max(1, 0.02 * each.count)]
+    if len(missing) >= 2 and len(missing) >= 0.4 * len(seen):
+        told = (
+            f"{_called(signs, 0)} is missed at {len(missing)} of {len(seen)} contacts; it is the only one, so that "
+            "nothing tells it from the track"
+        )
+        yield Clue(Cause.VEHICLE, 1.0, (told,), trains=signs.case.alike[0])
 
 
 def _median(values: Floats) -> float:
@@ -44,14 +58,14 @@ def _called(signs: Signs, train: int) -> str:
 
 
 def _absent(signs: Signs, train: int) -> Clue | None:
-    """Of trains that look alike, one is hardly seen at all."""
+    """Of trains that look alike, one is hardly seen at all. One that is never seen may stand in a siding."""
     alike = signs.case.alike[train]
     seen = {at: sum(int(np.sum(each.passes.train == at)) for each in signs.contacts) for at in alike}
-    most = max(seen.values())
-    if len(alike) < 2 or most < 30 or seen[train] > 0.2 * most or seen[train] > min(seen.values()):
+    most, least = max(seen.values()), min(seen.values())
+    if len(alike) < 2 or train != alike[0] or most < 30 or least > 0.2 * most:
         return None
-    told = f"{_called(signs, train)} was seen {seen[train]} times, the other one {most} times: does it run?"
-    return Clue(Cause.VEHICLE, 4.0, (told,), trains=alike)
+    told = f"{_called(signs, train)} was seen {often(least)}, another one {often(most)}: does it run?"
+    return Clue(Cause.VEHICLE, 4.0 if least else -1.0, (told,), trains=alike)
 
 
 def _ailing(signs: Signs, train: int, others: list[int], usual: list[float]) -> Clue | None:

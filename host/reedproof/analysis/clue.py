@@ -45,12 +45,19 @@ def surprise_of_events(count: int, expected: float) -> float:
 
 
 def _negative_log(chance: float) -> float:
+    if math.isnan(chance):
+        raise ValueError("a chance that is not known says nothing")
     return min(SURPRISE_MAX, -math.log(chance)) if chance > 0 else SURPRISE_MAX
 
 
 def times(count: int, of: int | None = None, noun: str = "passes") -> str:
     """'3 of 120 passes'."""
     return f"{count} of {of} {noun}" if of is not None else f"{count} {noun}"
+
+
+def often(count: int) -> str:
+    """'once', '3 times'."""
+    return "once" if count == 1 else f"{count} times"
 
 
 def percent(logarithm: float) -> str:

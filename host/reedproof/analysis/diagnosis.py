@@ -14,7 +14,9 @@ from reedproof.analysis.remedies import REMEDIES
 from reedproof.analysis.symptoms import Signs, signs_of
 
 #: What is less sure than this is not worth a line.
-SHOWN = 0.05
+SHOWN = 0.1
+#: With fewer passes of every contact nothing can be told.
+PASSES_MIN = 3
 #: What a cause explains of what speaks for others, at the same contact, board or input.
 EXPLAINED_BY = {
     Cause.SWAPPED_PLUGS: {
@@ -47,16 +49,21 @@ EXPLAINED_BY = {
 #: A clue loses so much of its score where another one of at least that score explains it.
 EXPLAINED, SURE = 8.0, 2.0
 #: Trains that are thought to be elsewhere have wrong speeds everywhere, and so closures wrong lengths.
-EVERYWHERE = (Cause.SWAPPED_PLUGS, Cause.WEAK_MAGNET)
+EVERYWHERE = {(Cause.SWAPPED_PLUGS, Cause.WEAK_MAGNET), (Cause.SWAPPED_PLUGS, Cause.BAD_INPUT)}
+#: What an explained clue is left with at most.
+LEFT = -2.0
+#: Only one of these can be the case at a contact.
+EXCLUSIVE = {Cause.STUCK_CONTACT, Cause.PARKED_MAGNET}
 
 
 def weigh(signs: Signs) -> list[Clue]:
     """All clues, those less that another one explains; the surest first."""
     found = clues_of(signs)
-    weighed = [
-        replace(clue, score=clue.score - EXPLAINED * sum(_explains(signs, other, clue) for other in found))
-        for clue in found
-    ]
+    weighed = []
+    for clue in found:
+        explained = sum(_explains(signs, other, clue) for other in found)
+        score = min(LEFT, clue.score - EXPLAINED * explained) if explained else clue.score
+        weighed.append(replace(clue, score=score))
     return sorted(weighed, key=lambda clue: -clue.score)
 
 
@@ -65,7 +72,7 @@ def _explains(signs: Signs, other: Clue, clue: Clue) -> bool:
         return False
     if other.cause in EXPLAINED_BY.get(clue.cause, ()) and other.score <= clue.score:
         return False  # they explain each other: the surer one stands
-    if Cause.VEHICLE in (other.cause, clue.cause) or (other.cause, clue.cause) == EVERYWHERE:
+    if Cause.VEHICLE in (other.cause, clue.cause) or (other.cause, clue.cause) in EVERYWHERE:
         return True
     if other.cause is Cause.INTERFERENCE:
         boards = {clue.board, *(signs.case.contacts[at].at.board for at in clue.contacts)}
@@ -77,9 +84,23 @@ def _explains(signs: Signs, other: Clue, clue: Clue) -> bool:
 def diagnose(case: Case) -> Diagnosis:
     """The findings of a case, the surest first."""
     signs = signs_of(case)
-    findings = [finding_of(case, clue) for clue in weigh(signs)]
+    findings = _shared([finding_of(case, clue) for clue in weigh(signs)])
     findings = sorted((f for f in findings if f.confidence >= SHOWN), key=lambda f: -f.confidence)
-    return Diagnosis(case.source, tuple(findings), tuple(_looked_at(signs)), tuple(_limits(signs)))
+    is_enough = any(each.count >= PASSES_MIN for each in signs.contacts)
+    return Diagnosis(case.source, tuple(findings), tuple(_looked_at(signs)), tuple(_limits(signs)), is_enough)
+
+
+def _shared(findings: list[Finding]) -> list[Finding]:
+    """Confidences of what excludes each other do not add up to more than 1."""
+    found = []
+    for finding in findings:
+        rivals = [
+            other.confidence
+            for other in findings
+            if {other.cause, finding.cause} <= EXCLUSIVE and other.contacts == finding.contacts
+        ]
+        found.append(replace(finding, confidence=finding.confidence / max(1.0, sum(rivals))))
+    return found
 
 
 def finding_of(case: Case, clue: Clue) -> Finding:
@@ -98,16 +119,24 @@ def finding_of(case: Case, clue: Clue) -> Finding:
     )
 
 
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'s' * (number != 1)}"
+
+
 def _looked_at(signs: Signs) -> Iterable[str]:
     passes = sum(len(contact.passes) for contact in signs.case.contacts)
     missed = sum(int(contact.passes.missed.sum()) for contact in signs.case.contacts)
     extra = sum(len(contact.extras) for contact in signs.case.contacts)
     yield (
-        f"{passes} passes of {len(signs.case.trains)} trains over {len(signs.case.contacts)} contacts in "
-        f"{signs.hours:.1f} h: {missed} missed, {extra} closures without a pass"
+        f"{passes} passes of {_count(len(signs.case.trains), 'train')} over "
+        f"{_count(len(signs.case.contacts), 'contact')} in {signs.hours:.1f} h: {missed} missed, "
+        f"{extra} closures without a pass"
     )
     known = sum(1 for each in signs.case.inputs if each.counts is not None)
-    yield f"what the boards counted on {known} inputs: closings too short to count, openings within closures"
+    yield (
+        f"what the boards counted on {known} inputs since they started: closings too short to count, "
+        "openings within closures"
+    )
     tested = sum(1 for each in signs.case.inputs if each.selftest is not None)
     if tested:
         yield f"the boards' electrical self-test of {tested} inputs"
@@ -118,7 +147,9 @@ def _limits(signs: Signs) -> Iterable[str]:
     for each in signs.contacts:
         if each.contact.unclear:
             yield f"{each.contact.name}: {each.contact.unclear}"
-    if not any(contact.at.selftest for contact in signs.case.contacts):
+    if not any(each.selftest for each in signs.case.inputs):
         yield "no electrical self-test belongs to this run"
-    if signs.case.length_unit != "mm":
+    if signs.case.is_session:
+        yield "speeds are those that were asked for: lengths of closures are compared in time only"
+    elif signs.case.length_unit != "mm":
         yield "the sheet tells no distances: lengths of closures are compared in time only"

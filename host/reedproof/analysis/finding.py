@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 
@@ -93,22 +93,23 @@ class Finding:
 @dataclass(frozen=True)
 class Diagnosis:
     """``findings``: the surest first. ``looked_at``: what was looked at, also where nothing was found;
-    ``limits``: what could not be looked at, and why."""
+    ``limits``: what could not be looked at, and why. ``is_enough``: there were passes to tell anything by."""
 
     source: str
     findings: tuple[Finding, ...]
     looked_at: tuple[str, ...]
     limits: tuple[str, ...]
+    is_enough: bool = True
 
     @property
     def is_clear(self) -> bool:
-        """Nothing above possible was found."""
-        return all(each.certainty is Certainty.POSSIBLE for each in self.findings)
+        """There was something to look at, and nothing above possible was found."""
+        return self.is_enough and all(each.certainty is Certainty.POSSIBLE for each in self.findings)
 
     def of(self, names: Sequence[str]) -> Diagnosis:
         """Only what concerns these contacts; what is said of boards and trains may concern them."""
         kept = tuple(f for f in self.findings if not f.contacts or set(f.contacts) & set(names))
-        return Diagnosis(self.source, kept, self.looked_at, self.limits)
+        return replace(self, findings=kept)
 
     def as_dict(self) -> dict[str, Any]:
         """For JSON."""
@@ -117,4 +118,5 @@ class Diagnosis:
             "findings": [each.as_dict() for each in self.findings],
             "looked_at": list(self.looked_at),
             "limits": list(self.limits),
+            "enough": self.is_enough,
         }

@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from reedproof.analysis.case import Case, ContactFacts, SeenPasses
+from reedproof.analysis.case import Case, ContactFacts, SeenPasses, Step
 
 Floats = NDArray[np.float64]
 
@@ -41,13 +41,13 @@ MAD_TO_SPREAD = 1.4826  # of a normal distribution
 @dataclass(frozen=True)
 class Held:
     """A contact stayed closed. ``timing`` is how much likelier a train came when it began than at any other
-    moment, a logarithm, and ``train`` the one that did, None if none can have come then; ``went_on``: it did
-    not stand there, as trains were seen elsewhere or went over it before the contact opened. ``over``: passes
-    that went over it meanwhile. ``lasts``: it did not open any more."""
+    moment, a logarithm, None where that is not known, and ``train`` the one that did, None if none can have
+    come then; ``went_on``: it did not stand there, as trains were seen elsewhere or went over it before the
+    contact opened. ``over``: passes that went over it meanwhile. ``lasts``: it did not open any more."""
 
     from_s: float
     to_s: float
-    timing: float
+    timing: float | None
     train: int | None
     went_on: bool
     over: int
@@ -60,7 +60,8 @@ class Held:
 
 @dataclass(frozen=True, eq=False)
 class Symptoms:
-    """Of the contact at position ``at``. ``passes`` are those that happened while it was free to open;
+    """Of the contact at position ``at``. ``passes`` are those that happened while it was free to open
+    and nobody moved its lead;
     ``ratio`` holds by train the logarithm of its effective length over what the other contacts have, NaN
     where it is not known; ``spread`` is how much that differs where nothing is wrong."""
 
@@ -82,13 +83,16 @@ class Symptoms:
         return int(self.passes.missed.sum())
 
     @property
-    def miss_share(self) -> float:
-        return self.missed / self.count if self.count else 0.0
+    def is_ordered(self) -> bool:
+        """It is known which of its passes were missed; of those that somebody was asked for only how many."""
+        return not np.any(self.contact.passes.step != Step.RUN)
 
     @cached_property
     def silence(self) -> int:
-        """The longest row of passes that were all missed."""
+        """The longest row of passes that were all missed, 0 where their order is not known."""
         longest = now = 0
+        if not self.is_ordered:
+            return 0
         for gone in self.passes.missed.tolist():
             now = now + 1 if gone else 0
             longest = max(longest, now)
@@ -104,7 +108,7 @@ class Symptoms:
         """How much better misses are explained by a state that lasts than by chance alone: the logarithm of
         the likelihood ratio of a Markov chain, less the cost of its further parameter."""
         gone = self.passes.missed.astype(int)
-        if self.missed in (0, self.count) or self.count < 8:
+        if self.missed in (0, self.count) or self.count < 8 or not self.is_ordered:
             return 0.0
         pairs = np.bincount(2 * gone[:-1] + gone[1:], minlength=4).reshape(2, 2)
         alone = pairs.sum(axis=0) / pairs.sum()
@@ -143,6 +147,12 @@ class Symptoms:
     def openings(self) -> NDArray[np.int64]:
         """Of each pass that was seen: openings that gave further closures, and dropouts."""
         return np.asarray(self.seen.closures - 1 + self.seen.dropouts, dtype=np.int64)
+
+    @property
+    def shaken(self) -> int:
+        """Openings while lead and plug were moved."""
+        moved = self.contact.passes[self.contact.passes.step == Step.WIGGLE]
+        return int(np.sum(np.maximum(moved.closures - 1, 0) + moved.dropouts))
 
     @cached_property
     def bounce_shares(self) -> Floats:
@@ -232,10 +242,6 @@ class Symptoms:
         known = self.seen.whole_ms[np.isfinite(self.seen.whole_ms)]
         return float(np.median(known)) if len(known) else math.nan
 
-    @property
-    def names(self) -> tuple[str, ...]:
-        return (self.contact.name,)
-
 
 @dataclass(frozen=True, eq=False)
 class Signs:
@@ -251,14 +257,18 @@ class Signs:
     def hours(self) -> float:
         return max((self.case.to_s - self.case.from_s) / 3600, 1e-3)
 
-    def usual(self, value: Callable[[Symptoms], float]) -> float:
-        """The median over the contacts that have passes, 0 without any."""
-        values = [value(each) for each in self.contacts if each.count]
+    def usual(self, value: Callable[[Symptoms], float], besides: Symptoms | None = None) -> float:
+        """The median over the contacts that have passes, one left out; 0 without any."""
+        values = [value(each) for each in self.contacts if each.count and each is not besides]
         return float(np.median(values)) if values else 0.0
 
 
 def signs_of(case: Case) -> Signs:
-    held = [_held(case, contact) for contact in case.contacts]
+    everywhere = np.concatenate([np.zeros(0), *(each.passes.whole_ms for each in case.contacts)]) / 1000
+    usual_s = float(np.nanmedian(everywhere)) if np.isfinite(everywhere).any() else 0.0
+    least_s = max(HELD_MIN_S, HELD_TIMES * usual_s)
+    journeys = [_journey(case, train) for train in range(len(case.trains))]
+    held = [_held(case, contact, least_s, journeys) for contact in case.contacts]
     free = [_free(contact.passes, each) for contact, each in zip(case.contacts, held, strict=True)]
     medians = np.array([[_median(passes, train) for train in range(len(case.trains))] for passes in free])
     medians = medians.reshape(len(free), len(case.trains))
@@ -291,54 +301,79 @@ def _median(passes: SeenPasses, train: int) -> float:
     return float(np.median(np.log(length))) if len(length) >= LENGTHS_MIN else math.nan
 
 
-def _held(case: Case, contact: ContactFacts) -> tuple[Held, ...]:
+def _held(case: Case, contact: ContactFacts, least_s: float, journeys: list[_Journey]) -> tuple[Held, ...]:
     passes, extras = contact.passes, contact.extras
     whole_s = passes.whole_ms / 1000
-    everywhere = np.concatenate([each.passes.whole_ms for each in case.contacts]) / 1000
-    usual_s = float(np.nanmedian(everywhere)) if np.isfinite(everywhere).any() else 0.0
-    least_s = max(HELD_MIN_S, HELD_TIMES * usual_s)
     rows = np.flatnonzero(whole_s > least_s)
     from_s = np.concatenate([passes.at_s[rows], extras.at_s[extras.ms / 1000 > least_s]])
     lasted_s = np.concatenate([whole_s[rows], extras.ms[extras.ms / 1000 > least_s] / 1000])
     spans = sorted(zip(from_s.tolist(), lasted_s.tolist(), strict=True))
-    return tuple(_held_once(case, contact, start_s, start_s + length_s) for start_s, length_s in spans)
+    at = case.contacts.index(contact)
+    return tuple(_held_once(case, at, start_s, start_s + length_s, journeys) for start_s, length_s in spans)
 
 
-def _held_once(case: Case, contact: ContactFacts, from_s: float, to_s: float) -> Held:
-    timing, train = max(
-        ((_timing(case, contact, train, from_s), train) for train in range(len(case.trains))),
-        default=(0.0, None),
-    )
-    train = train if timing > TIMING_MIN else None
+def _held_once(case: Case, at: int, from_s: float, to_s: float, journeys: list[_Journey]) -> Held:
+    contact = case.contacts[at]
+    timings = [
+        (told, train)
+        for train, journey in enumerate(journeys)
+        if (told := _timing(contact, at, journey, train, from_s, to_s)) is not None
+    ]
+    timing, train = max(timings, default=(None, None))
+    if timing is not None and timing <= TIMING_MIN:
+        train = None
     went_on = any(
-        _inside(other.passes, train, from_s, to_s) for other in case.contacts if other is not contact
+        journey.is_elsewhere(at, from_s, to_s)
+        for number, journey in enumerate(journeys)
+        if train in (None, number)
     )
     over = int(np.sum((contact.passes.at_s > from_s) & (contact.passes.at_s < to_s)))
     # Nothing goes over a contact on which a train stands.
     return Held(from_s, to_s, timing, train, went_on or over > 0, over, to_s > case.to_s - HELD_MIN_S)
 
 
-def _inside(passes: SeenPasses, train: int | None, from_s: float, to_s: float) -> bool:
-    inside = (passes.at_s > from_s) & (passes.at_s < to_s) & ~passes.missed
-    return bool(np.any(inside & ((passes.train == train) | (train is None))))
+@dataclass(frozen=True, eq=False)
+class _Journey:
+    """When and where a train was seen, in order; shapes (n,)."""
+
+    at_s: Floats
+    place: NDArray[np.int64]
+
+    def is_elsewhere(self, at: int, from_s: float, to_s: float) -> bool:
+        first, last = np.searchsorted(self.at_s, from_s, side="right"), np.searchsorted(self.at_s, to_s)
+        return bool(np.any(self.place[first:last] != at))
 
 
-def _timing(case: Case, contact: ContactFacts, train: int, at_s: float) -> float:
+def _journey(case: Case, train: int) -> _Journey:
+    seen = [(each.passes.train == train) & ~each.passes.missed for each in case.contacts]
+    times_s = np.concatenate([each.passes.at_s[mine] for each, mine in zip(case.contacts, seen, strict=True)])
+    places = np.concatenate([np.full(int(mine.sum()), at) for at, mine in enumerate(seen)])
+    order = np.argsort(times_s, kind="stable")
+    return _Journey(times_s[order], places[order].astype(np.int64))
+
+
+def _timing(
+    contact: ContactFacts, at: int, journey: _Journey, train: int, at_s: float, opened_s: float
+) -> float | None:
     """How likely this train was over the contact at that moment, by when it was seen before and after it: the
-    logarithm of the density of where that lies between the two, against any moment between two passes."""
-    at = case.contacts.index(contact)
-    times_s, places = _journey(case, train)
+    logarithm of the density of where that lies between the two, against any moment between two passes. If it
+    was seen nowhere else until the contact opened, it may have stood there. None where nothing is known."""
+    if not np.any(contact.passes.train == train):
+        return TIMING_MIN  # it never comes here
+    times_s, places = journey.at_s, journey.place
     elsewhere = places != at
     before = int(np.searchsorted(times_s[elsewhere], at_s)) - 1
     if before < 0 or before + 1 >= elsewhere.sum():
-        return 0.0
+        return None
     left, right = places[elsewhere][before : before + 2]
     left_s, right_s = times_s[elsewhere][before : before + 2]
+    if right_s >= opened_s:
+        right_s -= opened_s - at_s
     middle = np.flatnonzero((places[1:-1] == at) & (places[:-2] == left) & (places[2:] == right)) + 1
     middle = middle[times_s[middle] != at_s]
     if len(middle) < LENGTHS_MIN:
         known = np.any((places[1:] == at) & (places[:-1] == left)) or not np.any(places == at)
-        return 0.0 if known else TIMING_MIN
+        return None if known else TIMING_MIN
     usual = (times_s[middle] - times_s[middle - 1]) / (times_s[middle + 1] - times_s[middle - 1])
     spread = max(0.02, float(usual.std()))
     off = ((at_s - left_s) / (right_s - left_s) - float(usual.mean())) / spread
@@ -347,17 +382,8 @@ def _timing(case: Case, contact: ContactFacts, train: int, at_s: float) -> float
     return max(TIMING_MIN, any_moment - 0.5 * float(off) ** 2 - math.log(spread * math.sqrt(2 * math.pi)))
 
 
-def _journey(case: Case, train: int) -> tuple[Floats, NDArray[np.int64]]:
-    """When and where a train was seen, in order."""
-    seen = [(each.passes.train == train) & ~each.passes.missed for each in case.contacts]
-    times_s = np.concatenate([each.passes.at_s[mine] for each, mine in zip(case.contacts, seen, strict=True)])
-    places = np.concatenate([np.full(int(mine.sum()), at) for at, mine in enumerate(seen)])
-    order = np.argsort(times_s, kind="stable")
-    return times_s[order], places[order].astype(np.int64)
-
-
 def _free(passes: SeenPasses, held: tuple[Held, ...]) -> SeenPasses:
-    kept = np.ones(len(passes), dtype=np.bool_)
+    kept = passes.step != Step.WIGGLE
     for each in held:
         kept &= ~((passes.at_s >= each.from_s - 1e-6) & (passes.at_s <= each.to_s))
     return passes[kept]

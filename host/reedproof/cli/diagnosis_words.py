@@ -142,6 +142,10 @@ def lines(diagnosis: Diagnosis, width: int = WIDTH, *, unicode: bool = True) -> 
     sure = [finding for finding in diagnosis.findings if finding.certainty is not Certainty.POSSIBLE]
     possible = [finding for finding in diagnosis.findings if finding.certainty is Certainty.POSSIBLE]
     first: Lines = [("Nothing wrong was found.", "bold green")]
+    if possible:
+        first = [("Nothing certain was found.", "bold green")]
+    if not diagnosis.is_enough:
+        first = [("Cannot tell: too few passes were seen at any contact.", "bold yellow")]
     if sure:
         first = [(counted(len(sure), "finding") + (", the surest first" if sure[1:] else ""), "bold red")]
     parts = [first, *(_told(number, each, width, unicode) for number, each in enumerate(sure, start=1))]
