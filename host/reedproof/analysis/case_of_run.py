@@ -262,22 +262,24 @@ def missed_passes(
 class _Fit:
     """How well the sheet explains closures: ``cost`` is about -ln of their likelihood, ``odd`` counts what
     was missed, extra or out of place, by contact. ``disordered``: contacts of trains that were out of place,
-    or take far less regular times between some contacts than between others."""
+    or take far less regular times between some contacts than between others. ``neighbours``, shape
+    (contacts, contacts): those that are on a route with each contact, itself left out."""
 
     cost: float
     odd: NDArray[np.int64]
     disordered: NDArray[np.bool_]
+    neighbours: NDArray[np.bool_]
 
 
 def _swaps(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> Iterator[Swap]:
     """The pair of contacts whose exchange explains most of what is odd; looked for in the newest closures
-    and in those half way, as plugs may have been exchanged during the run."""
+    only, as plugs may have been exchanged during the run."""
     known_ms = closures.duration_ms[np.isfinite(closures.duration_ms)]
     if not len(known_ms):
         return
     closures = closures[~(closures.duration_ms < SHORT * np.median(known_ms))]  # no magnet
-    for end, count in ((len(closures), TRIAL), (len(closures), TRIAL // 2), (len(closures) // 2, TRIAL)):
-        part = closures[max(0, end - count) : end]
+    for count in (TRIAL, TRIAL // 2):
+        part = closures[-count:]
         before = _fit(sheet, part, gaps)
         if before.odd.sum() < ODD_MIN and not before.disordered.any():
             continue
@@ -287,15 +289,12 @@ def _swaps(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> Iterator[Sw
         suspected = before.disordered | (before.odd > least * each)
         suspects = [int(at) for at in np.argsort(-before.odd / each, kind="stable") if suspected[at]]
         suspects = suspects[:SUSPECTS_MAX]
-        found = []
         pairs = set(itertools.combinations(sorted(suspects), 2))
         # The account may blame one of the two alone: missed in its place, extra in the other's.
-        pairs |= {
-            (min(at, worst), max(at, worst))
-            for worst in suspects[:1]
-            for at in range(len(each))
-            if at != worst
-        }
+        for worst in suspects[:1]:
+            others = np.flatnonzero(before.neighbours[worst]).tolist()
+            pairs |= {(min(worst, other), max(worst, other)) for other in others}
+        found = []
         for first, second in sorted(pairs):
             after = _fit(sheet, _exchanged(part, first, second), gaps)
             is_cured = after.odd.sum() <= CURED * before.odd.sum() + 1
@@ -321,12 +320,15 @@ def _fit(sheet: Sheet, closures: Closures, gaps: Sequence[Gap]) -> _Fit:
     moved = [each for each in account.evidence if each.kind is Kind.MOVED]
     np.add.at(odd, [each.contact for each in moved], 1)
     disordered = np.zeros(len(odd), dtype=np.bool_)
+    neighbours = np.zeros((len(odd), len(odd)), dtype=np.bool_)
     passes, ways = sum(each.good for each in account.contacts), []
     for track, sd in zip(tracks_of(sheet), accountant.spreads, strict=True):
+        neighbours[np.ix_(track.contact, track.contact)] = True
         way = sd[~track.is_turn]
         often_moved = sum(each.train == track.train for each in moved) > MOVED_MAX
         if often_moved or (len(way) > 2 and way.max() > UNEVEN * np.median(way)):
             disordered[track.contact] = True
         ways.append(way)
     spread = float(np.mean(np.log(np.concatenate(ways))))
-    return _Fit(ODD_COST * float(odd.sum()) + passes * spread, odd, disordered)
+    np.fill_diagonal(neighbours, False)
+    return _Fit(ODD_COST * float(odd.sum()) + passes * spread, odd, disordered, neighbours)

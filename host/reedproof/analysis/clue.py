@@ -10,6 +10,11 @@ from scipy.special import betainc, gammainc
 from reedproof.analysis.finding import Cause, Sketch
 
 SURPRISE_MAX = 60.0
+CAP = 10.0  # no clue scores more
+#: Of good contacts, at most this share of passes is missed, or closes twice.
+MISS_USUAL = 0.003
+#: A shorter break_us deserves a look.
+BREAK_US_SHORT = 4_000
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,7 @@ from reedproof.analysis.symptoms import Signs, signs_of
 
 #: What is less sure than this is not worth a line.
 SHOWN = 0.05
-#: A clue that is explained by a surer one of another part keeps this much of its score.
+#: What a cause explains of what speaks for others, at the same contact, board or input.
 EXPLAINED_BY = {
     Cause.SWAPPED_PLUGS: {
         Cause.OPEN_LEAD, Cause.WEAK_MAGNET, Cause.BAD_INPUT, Cause.LOOSE_LEAD, Cause.STUCK_CONTACT,
@@ -28,6 +28,7 @@ EXPLAINED_BY = {
     },
     Cause.INTERFERENCE: {
         Cause.BAD_INPUT, Cause.SHORTED_INPUTS, Cause.LOOSE_LEAD, Cause.WORN_CONTACT, Cause.VEHICLE,
+        Cause.SIDE_LOBES, Cause.TURNED_MAGNET,
     },
     Cause.VEHICLE: {Cause.WEAK_MAGNET, Cause.OPEN_LEAD, Cause.BAD_INPUT},
     Cause.WINDOW_TOO_SHORT: {Cause.LOOSE_LEAD, Cause.TURNED_MAGNET, Cause.SIDE_LOBES, Cause.WORN_CONTACT},
@@ -43,7 +44,8 @@ EXPLAINED_BY = {
     Cause.SIDE_LOBES: {Cause.TURNED_MAGNET, Cause.LOOSE_LEAD, Cause.WEAK_MAGNET},
     Cause.WORN_CONTACT: {Cause.LOOSE_LEAD},
 }  # fmt: skip
-EXPLAINED, SURE = 6.0, 2.0
+#: A clue loses so much of its score where another one of at least that score explains it.
+EXPLAINED, SURE = 8.0, 2.0
 #: Trains that are thought to be elsewhere have wrong speeds everywhere, and so closures wrong lengths.
 EVERYWHERE = (Cause.SWAPPED_PLUGS, Cause.WEAK_MAGNET)
 

@@ -1,0 +1,120 @@
+"""Passes without a closure: an open lead, a magnet that is too weak or too far away, a window too long."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from reedproof.analysis.clue import (
+    CAP,
+    MISS_USUAL,
+    Clue,
+    percent,
+    surprise,
+    times,
+)
+from reedproof.analysis.finding import Cause
+from reedproof.analysis.symptoms import Signs, Symptoms
+from reedproof.records import Fault
+
+#: A longer make_us deserves a look.
+MAKE_US_LONG = 5_000
+
+
+def open_lead(_: Signs, seen: Symptoms) -> Iterator[Clue]:
+    """Passes are missed in a row, without a trace."""
+    if seen.missed < 2 or seen.count < 3:
+        return
+    counts = seen.contact.at.counts
+    edges = counts.edges if counts is not None else 0
+    if seen.missed == seen.count:
+        score = min(8.0, 1.0 + seen.count / 3) if not edges else -2.0
+        told = f"none of {times(seen.count)} closed it" + ("" if edges else ", and its input never changed")
+        yield Clue(Cause.OPEN_LEAD, score, (told,), (seen.at,))
+        return
+    outside = (seen.missed - seen.silence + 0.5) / (seen.count - seen.silence + 1)
+    row = -seen.silence * math.log(outside) - math.log(seen.count)
+    score = min(6.0, max(seen.clustering, row)) - 4
+    if any(span.fault & Fault.CHATTER for span in seen.contact.at.faults):
+        score -= 4  # an open lead is quiet
+    if seen.missed > 0.05 * seen.count and not seen.length_ratio < -1.5 * seen.spread:
+        score += 4  # what is seen is as it should be
+    evidence = [
+        f"{times(seen.missed, seen.count)} missed, {seen.silence} of them in a row",
+        f"apart from that row, {100 * outside:.1f} % are missed",
+    ]
+    yield Clue(Cause.OPEN_LEAD, score, tuple(evidence), (seen.at,))
+
+
+def weak_magnet(_: Signs, seen: Symptoms) -> Iterator[Clue]:
+    """Closures are short, for every train, and the shortest are missed."""
+    counts = seen.contact.at.counts
+    if seen.missed == seen.count:
+        if seen.count >= 3 and counts is not None and not counts.edges:
+            told = f"none of {times(seen.count)} closed it: a magnet that is too far away leaves no trace"
+            yield Clue(Cause.WEAK_MAGNET, -1.0, (told,), (seen.at,))
+        elif seen.count >= 3 and counts is not None and counts.blips:
+            told = f"none of {times(seen.count)} counted; its input closed {counts.blips} times for too short"
+            yield Clue(Cause.WEAK_MAGNET, 1.0, (told,), (seen.at,))
+        return
+    known = seen.ratio[np.isfinite(seen.ratio)]
+    short = -float(known.max()) / seen.spread if len(known) else 0.0  # by the train that has it best
+    change, errors = seen.length_trend
+    falling = min(4.0, -errors / 2) if change < -0.1 and errors < -4 else 0.0
+    score = math.copysign(0.5 * short**2, short) - 5 + falling
+    if seen.missed and (short > 1.5 or not len(known)):
+        by_chance = surprise(seen.missed, seen.count, MISS_USUAL)
+        score += min(4.0, by_chance / 2) - min(4.0, seen.clustering)
+    if score < -4:
+        return
+    evidence = []
+    if len(known):
+        evidence.append(
+            f"closures are {percent(seen.length_ratio)} than at the other contacts; where nothing is wrong "
+            "they "
+            f"differ by about {100 * math.expm1(seen.spread):.0f} %"
+        )
+    if falling:
+        evidence.append(f"they have become {percent(change)} since the first passes")
+    if seen.missed:
+        evidence.append(f"{times(seen.missed, seen.count)} missed, here and there")
+    yield Clue(Cause.WEAK_MAGNET, min(CAP, score), tuple(evidence), (seen.at,))
+
+
+def window_too_long(_: Signs, seen: Symptoms) -> Iterator[Clue]:
+    """make_us is as long as fast closures are."""
+    make_ms = seen.contact.at.make_us / 1000
+    counts = seen.contact.at.counts
+    if make_ms * 1000 < MAKE_US_LONG:
+        return
+    if not math.isfinite(seen.usual_ms):
+        if seen.missed and counts is not None and counts.longest_blip_us > 0.4 * make_ms * 1000:
+            told = (
+                f"make_us is {make_ms:.0f} ms; none of {times(seen.missed)} closed for as long, but up to "
+                f"{counts.longest_blip_us / 1000:.1f} ms"
+            )
+            yield Clue(Cause.WINDOW_TOO_LONG, 5.0, (told,), (seen.at,))
+        return
+    share = make_ms / seen.usual_ms
+    faster, errors = seen.pace_of_missed
+    evidence = [
+        f"make_us is {make_ms:.0f} ms, closures last {seen.usual_ms:.0f} ms as a rule: what closes for "
+        "less than "
+        f"make_us is not counted"
+    ]
+    score = 6 * (share - 0.5)
+    if seen.missed:
+        score += min(3.0, surprise(seen.missed, seen.count, MISS_USUAL) / 2)
+        evidence.append(f"{times(seen.missed, seen.count)} missed")
+        if errors > 2:
+            score += min(4.0, errors - 1)
+            evidence.append(f"the missed ones were {100 * math.expm1(faster):.0f} % faster than the others")
+        if counts is not None and counts.blips and counts.longest_blip_us > 0.4 * make_ms * 1000:
+            score += 3
+            evidence.append(
+                f"{counts.blips} closings were too short to count, up to "
+                f"{counts.longest_blip_us / 1000:.1f} ms"
+            )
+    yield Clue(Cause.WINDOW_TOO_LONG, min(CAP, score), tuple(evidence), (seen.at,))
