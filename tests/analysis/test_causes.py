@@ -615,6 +615,11 @@ def test_trains_that_closures_cannot_tell_apart_are_both_named() -> None:
     assert "one of 'slate' and 'milk'" in found.evidence[0]
 
 
+def test_what_came_at_two_inputs_at_once_is_odd_of_neither() -> None:
+    told = [each.evidence for each in clues_of(signs_of(two_close_alone())) if each.cause is Cause.BAD_INPUT]
+    assert not any("without a train" in each for one in told for each in one)
+
+
 def test_boards_are_held_apart() -> None:
     """Two inputs on different boards that close together are not shorted."""
     all_contacts = contacts()
