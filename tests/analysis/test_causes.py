@@ -284,6 +284,17 @@ def closes_alone(number: int, often: int = 25) -> Case:
     return with_one(number - 1, contact(NAMES[number - 1], number, usual(number - 1), extra))
 
 
+def two_close_alone() -> Case:
+    """Two inputs close for a moment without a train, always at once: that is not one bad input."""
+    extra = extras(*((s, 5.0) for s in rng().uniform(0, LAPS * LAP_S, 25)))
+    all_contacts = contacts()
+    all_contacts[MILL : QUAY + 1] = [
+        contact("mill", 2, usual(MILL), extra),
+        contact("quay", 3, usual(QUAY), extra),
+    ]
+    return case(all_contacts)
+
+
 def all_close_alone() -> Case:
     """All do so a little: what is usual at a place is no sign of one input."""
     return case(
@@ -427,6 +438,7 @@ NEIGHBOURS = [
     pytest.param(lambda: noisy((MILL,), ()), Cause.INTERFERENCE, id="noise at one input"),
     pytest.param(lambda: noisy((), (9,)), Cause.INTERFERENCE, id="noise at one spare input"),
     pytest.param(lambda: closes_alone(2), Cause.INTERFERENCE, id="one input is no interference"),
+    pytest.param(two_close_alone, Cause.BAD_INPUT, id="two at once"),
     pytest.param(all_close_alone, Cause.BAD_INPUT, id="all of them alike"),
     pytest.param(lambda: closes_alone(2, 2), Cause.BAD_INPUT, id="twice is not often"),
     pytest.param(lambda: weak_for_one_train((MILL,)), Cause.VEHICLE, id="one train at one contact"),
@@ -601,6 +613,11 @@ def test_trains_that_closures_cannot_tell_apart_are_both_named() -> None:
     found = first(not_running())
     assert found.trains == BOTH
     assert "one of 'slate' and 'milk'" in found.evidence[0]
+
+
+def test_what_came_at_two_inputs_at_once_is_odd_of_neither() -> None:
+    told = [each.evidence for each in clues_of(signs_of(two_close_alone())) if each.cause is Cause.BAD_INPUT]
+    assert not any("without a train" in each for one in told for each in one)
 
 
 def test_boards_are_held_apart() -> None:
