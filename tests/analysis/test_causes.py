@@ -402,23 +402,16 @@ NEIGHBOURS = [
         lambda: with_one(MILL, mill(notched(0.2, 0.05))),
         Cause.TURNED_MAGNET,
         id="a notch at the edge",
-        marks=pytest.mark.xfail(strict=True, raises=AssertionError, reason="its place counts for too little"),
     ),
     pytest.param(
         one_rattle,
         Cause.SIDE_LOBES,
         id="one pass that rattles",
-        marks=pytest.mark.xfail(
-            strict=True, raises=AssertionError, reason="openings that come in bursts are held against Poisson"
-        ),
     ),
     pytest.param(
         bursts,
         Cause.SIDE_LOBES,
         id="a few passes that rattle",
-        marks=pytest.mark.xfail(
-            strict=True, raises=AssertionError, reason="openings that come in bursts are held against Poisson"
-        ),
     ),
     pytest.param(lambda: bouncing(10_000), Cause.WINDOW_TOO_SHORT, id="what bounce is, the default hides"),
     pytest.param(lambda: bouncing(500), Cause.LOOSE_LEAD, id="bounce is no loose lead"),
@@ -485,7 +478,7 @@ HEALTHY = [
 @pytest.mark.parametrize("build", HEALTHY)
 def test_nothing_is_wrong(build: Callable[[], Case]) -> None:
     found = diagnose(build())
-    assert found.is_clear, told(found.findings)
+    assert all(each.certainty is Certainty.POSSIBLE for each in found.findings), told(found.findings)
 
 
 # ---- evidence ----
@@ -545,9 +538,9 @@ def test_evidence_names_what_was_put_in() -> None:
 def test_evidence_of_openings() -> None:
     made = loose()
     seen = made.contacts[MILL].passes
-    openings, doubled = int((seen.closures - 1 + seen.dropouts).sum()), int((seen.closures == 2).sum())
+    openings, doubled = seen.closures - 1 + seen.dropouts, int((seen.closures == 2).sum())
     said = evidence(made, Cause.LOOSE_LEAD)
-    assert f"{openings} openings within 200 passes" in said
+    assert f"{np.sum(openings > 0)} of 200 passes opened in between, {openings.sum()} times in all" in said
     assert f"{doubled} of 200 passes gave more than one closure" in said
 
 
@@ -689,7 +682,6 @@ SESSIONS = [
         wiggled,
         Cause.LOOSE_LEAD,
         id="opened while it was moved",
-        marks=pytest.mark.xfail(strict=True, raises=AssertionError, reason="taken for side lobes"),
     ),
     pytest.param(
         lambda: session(mill(slow_and_fast((2, 2, 2), [20, 20], [15])), REFERENCE),
@@ -749,7 +741,7 @@ GOOD_SESSIONS = [
 @pytest.mark.parametrize("build", GOOD_SESSIONS)
 def test_nothing_is_wrong_in_a_session(build: Callable[[], Case]) -> None:
     found = diagnose(build())
-    assert found.is_clear, told(found.findings)
+    assert all(each.certainty is Certainty.POSSIBLE for each in found.findings), told(found.findings)
 
 
 def test_a_vehicle_in_a_session() -> None:

@@ -18,7 +18,16 @@ from reedproof.analysis import diagnosis as module
 from reedproof.analysis.calibration import CONFIDENCE_MAX, CURVES, confidence_of
 from reedproof.analysis.case import SelfTest, Step
 from reedproof.analysis.clue import Clue
-from reedproof.analysis.diagnosis import EXPLAINED, EXPLAINED_BY, SHOWN, SURE, diagnose, finding_of, weigh
+from reedproof.analysis.diagnosis import (
+    EXPLAINED,
+    EXPLAINED_BY,
+    LEFT,
+    SHOWN,
+    SURE,
+    diagnose,
+    finding_of,
+    weigh,
+)
 from reedproof.analysis.finding import LIKELY, NEARLY_CERTAIN, Cause, Certainty, Diagnosis, Finding
 from reedproof.analysis.remedies import REMEDIES
 from reedproof.analysis.symptoms import signs_of
@@ -56,11 +65,12 @@ def test_a_cause_does_not_explain_itself() -> None:
 
 
 @pytest.mark.parametrize(
-    ("cause", "other"), [(cause, each) for cause in Cause for each in EXPLAINED_BY.get(cause, ())]
+    ("cause", "other"),
+    [(cause, each) for cause in Cause for each in Cause if each in EXPLAINED_BY.get(cause, ())],
 )
 def test_what_is_explained_keeps_less(weighed: Any, cause: Cause, other: Cause) -> None:
     sure, unsure = clue(cause, SURE + 3, MILL, board="one"), clue(other, SURE + 1, MILL, board="one")
-    assert weighed(sure, unsure) == [SURE + 3, SURE + 1 - EXPLAINED]
+    assert weighed(sure, unsure) == [SURE + 3, min(LEFT, SURE + 1 - EXPLAINED)]
 
 
 @pytest.mark.parametrize(
@@ -224,6 +234,7 @@ def test_of_some_contacts() -> None:
 
 def test_clear() -> None:
     assert Diagnosis("", (), (), ()).is_clear
+    assert not Diagnosis("", (), (), (), is_enough=False).is_clear, "nothing was seen"
     assert Diagnosis("", (finding("mill", confidence=0.49),), (), ()).is_clear
     assert not Diagnosis(
         "", (finding("mill", confidence=0.5), finding("quay", confidence=0.1)), (), ()
@@ -238,6 +249,7 @@ def test_as_json() -> None:
         "source": "run 7",
         "looked_at": ["this"],
         "limits": ["that"],
+        "enough": True,
         "findings": [
             {
                 "contact": "quay", "contacts": ["quay", "mill"], "board": "one", "train": "slate",
@@ -264,7 +276,7 @@ def test_what_was_looked_at() -> None:
     )
     found = diagnose(case(made, [an_input(9), an_input(10, counts=None)], from_s=0.0, to_s=5400.0))
     passed, counted = found.looked_at
-    assert passed.startswith("120 passes of 1 trains over 6 contacts in 1.5 h: 2 missed, 2 closures without")
+    assert passed.startswith("120 passes of 1 train over 6 contacts in 1.5 h: 2 missed, 2 closures without")
     assert counted.startswith("what the boards counted on 6 inputs")
 
 

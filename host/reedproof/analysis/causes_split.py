@@ -32,6 +32,8 @@ OPENING_USUAL = 0.02
 OTHERWISE, UNSEEN = 0.01, 0.01
 #: A notch is never as much of a pass, nor a side lobe as little of one.
 NOTCH_MOST, LOBE_LEAST = 0.5, 0.05
+#: Without a pass of three closures, lobes in fewer passes than that are none.
+LOBES_LEAST = 0.1
 #: Of passes with side lobes, how many show one of them only.
 ONE_LOBE = 0.2
 
@@ -133,6 +135,8 @@ def turned_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
 def side_lobes(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     """Two openings in each pass, on both sides of a longer closing."""
     score = min(8.0, _notch_score(seen, 2)) - 1
+    if not seen.tripled and seen.opened < LOBES_LEAST:
+        score -= 6  # a lead that is moved now and then opens in a few passes
     if score < -5:
         if -0.8 < seen.length_ratio < -3 * seen.spread and not seen.missed:
             told = (
@@ -183,8 +187,9 @@ def loose_lead(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     if _all_short(seen):
         score -= 4  # a loose joint opens for any length of time, also for long enough to count
     # A loose joint does not bounce more than others do; a contact that does may chatter from that alone.
-    bounces = (seen.bounces[0] + 0.1) / (3 * signs.usual(lambda each: each.bounces[0], besides=seen) + 0.1)
-    score -= min(6.0, max(0.0, 3 * math.log(bounces)))
+    elsewhere = signs.usual(lambda each: each.bounces[0], besides=seen)
+    bounces = (seen.bounces[0] + 0.1) / (3 * elsewhere + 0.1) if elsewhere else 0.0
+    score -= min(6.0, 3 * math.log(max(1.0, bounces)))
     gap, _, place = seen.gaps
     if len(gap) >= 3:
         score += 1.0 if np.std(place) > 0.15 else -1.0
@@ -242,7 +247,7 @@ def worn_contact(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     mean, error = seen.bounces
     first, last, errors = seen.bounce_trend
     above = (mean - usual) / max(error, 0.25)
-    if errors < 2 or above < 2:
+    if errors < 2 or above < 2 or not usual:
         return
     score = min(5.0, errors - 4) + min(5.0, above / 2 - 2)
     evidence = (

@@ -21,8 +21,8 @@ REMEDIES = {
     ),
     Cause.LOOSE_LEAD: Remedy(
         "power off; seat the plug, solder the joints of the lead anew and fix the cable at the contact",
-        "stand a magnet over the contact and move lead and plug: 'reedproof diagnose PORT --input N' counts the "
-        "openings",
+        "stand a magnet over the contact and move lead and plug: 'reedproof diagnose PORT --input N' counts "
+        "the openings",
     ),
     Cause.STUCK_CONTACT: Remedy(
         "tap the contact lightly; if it stays closed with no magnet near, power off and replace it, and "

@@ -314,14 +314,16 @@ def _held(case: Case, contact: ContactFacts, least_s: float, journeys: list[_Jou
 
 def _held_once(case: Case, at: int, from_s: float, to_s: float, journeys: list[_Journey]) -> Held:
     contact = case.contacts[at]
-    timings = [
-        (told, train)
-        for train, journey in enumerate(journeys)
-        if (told := _timing(contact, at, journey, train, from_s, to_s)) is not None
+    told = [
+        (_timing(contact, at, journey, number, from_s, to_s), number)
+        for number, journey in enumerate(journeys)
     ]
-    timing, train = max(timings, default=(None, None))
+    timing, train = max(
+        ((known, number) for known, number in told if known is not None), default=(None, None)
+    )
     if timing is not None and timing <= TIMING_MIN:
-        train = None
+        train = None  # none of those that are known; others may have come
+        timing = None if any(known is None for known, _ in told) else timing
     went_on = any(
         journey.is_elsewhere(at, from_s, to_s)
         for number, journey in enumerate(journeys)
@@ -346,8 +348,9 @@ class _Journey:
 
 def _journey(case: Case, train: int) -> _Journey:
     seen = [(each.passes.train == train) & ~each.passes.missed for each in case.contacts]
-    times_s = np.concatenate([each.passes.at_s[mine] for each, mine in zip(case.contacts, seen, strict=True)])
-    places = np.concatenate([np.full(int(mine.sum()), at) for at, mine in enumerate(seen)])
+    parts = [each.passes.at_s[mine] for each, mine in zip(case.contacts, seen, strict=True)]
+    times_s = np.concatenate([np.zeros(0), *parts])
+    places = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
     order = np.argsort(times_s, kind="stable")
     return _Journey(times_s[order], places[order].astype(np.int64))
 
