@@ -48,8 +48,8 @@ def open_lead(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     score = apart - 4
     if any(span.fault & Fault.CHATTER for span in seen.contact.at.faults):
         score -= 4  # an open lead is quiet
-    if apart > APART and seen.missed > 0.05 * seen.count and seen.length_ratio > -LENGTH_SHORT:
-        score += 4  # what is seen is as it should be
+    if seen.missed > 0.05 * seen.count and seen.length_ratio > -LENGTH_SHORT:
+        score += 4 if apart > APART else 2  # what is seen is as it should be
     evidence = [f"{times(seen.missed, seen.count)} missed"]
     if seen.silence > 1:
         evidence[0] += f", {seen.silence} of them in a row"

@@ -97,7 +97,7 @@ def turned_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     if score < -5:
         return
     if _all_short(seen) and seen.opened > 0.97:
-        score += 3
+        score += 4
     gap, share, place = seen.gaps
     evidence = [
         f"{100 * seen.opened:.0f} % of {times(len(seen.openings))} opened in between, as over one notch"
@@ -135,6 +135,8 @@ def turned_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
 def side_lobes(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     """Two openings in each pass, on both sides of a longer closing."""
     score = min(8.0, _notch_score(seen, 2)) - 1
+    if seen.tripled and -0.9 < seen.length_ratio < -0.3 and not seen.missed:
+        score += 3  # as short as the middle closing of such a magnet is
     if not seen.tripled and seen.opened < LOBES_LEAST:
         score -= 6  # a lead that is moved now and then opens in a few passes
     if score < -5:
@@ -185,7 +187,7 @@ def loose_lead(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
         score += 8
         evidence.append(f"it opened {seen.shaken} times while lead and plug were moved")
     if _all_short(seen):
-        score -= 4  # a loose joint opens for any length of time, also for long enough to count
+        score -= 6  # a loose joint opens for any length of time, also for long enough to count
     # A loose joint does not bounce more than others do; a contact that does may chatter from that alone.
     elsewhere = signs.usual(lambda each: each.bounces[0], besides=seen)
     bounces = (seen.bounces[0] + 0.1) / (3 * elsewhere + 0.1) if elsewhere else 0.0
