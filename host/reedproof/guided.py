@@ -48,6 +48,18 @@ PLAN = (
 )
 
 
+#: What a step is about, in words.
+SAID = {
+    Step.STILL: "nothing moves",
+    Step.USUAL: "passes at usual speed",
+    Step.SLOW: "slow passes",
+    Step.FAST: "fast passes",
+    Step.WIGGLE: "lead and plug moved",
+    Step.OTHER: "another vehicle",
+    Step.REFERENCE: "a contact that works",
+}
+
+
 class Phase(enum.Enum):
     """Of a step that is not passes."""
 
@@ -369,7 +381,7 @@ class Session:
         notes = []
         if self.interrupted:
             notes.append(f"the session was cut off: {self.interrupted}")
-        missing = sorted({ask.step.name.lower() for ask in PLAN} - self._steps_told())
+        missing = [SAID[ask.step] for ask in PLAN if ask.step.name.lower() not in self._steps_told()]
         if missing:
             notes.append(f"not done: {', '.join(missing)}")
         lost = self._board.edges_lost

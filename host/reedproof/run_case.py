@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from typing import Any
 
 from reedproof.analysis.case import BoardFacts, Case, Counts, FaultSpan, SelfTest
 from reedproof.analysis.case_of_run import case_of_run, places
@@ -42,30 +43,30 @@ def read_case(
 
 
 def _boards(store: Store, run_id: int, stretches: list[RunBoard]) -> dict[str, BoardFacts]:
-    boards: dict[str, BoardFacts] = {}
-    for stretch in stretches:  # in order of time: what was set last holds
-        settings = stretch.settings
-        boards[stretch.name] = BoardFacts(
-            counts={},
-            settings={
-                int(number): (one["make_us"], one["break_us"])
-                for number, one in settings.get("inputs", {}).items()
-            },
-            selftest={
-                int(number): SelfTest(Verdict[one["verdict"].upper()], tuple(one["partners"]))
-                for number, one in settings.get("selftest", {}).items()
-            },
-        )
+    counts: dict[str, dict[int, Counts]] = {}
     for counted in store.counted_in_run(run_id):
-        counts = boards[counted.board].counts
-        assert isinstance(counts, dict)
+        of_board = counts.setdefault(counted.board, {})
         more = Counts(counted.time_us / 1e6, *counted[4:])
-        counts[counted.input] = _added(counts[counted.input], more) if counted.input in counts else more
-    for name, notes in _by_board(store.faults_of_run(run_id)).items():
-        boards[name] = BoardFacts(
-            boards[name].counts, boards[name].settings, boards[name].selftest, _spans(notes)
+        of_board[counted.input] = _added(of_board[counted.input], more) if counted.input in of_board else more
+    faults = {board: _spans(notes) for board, notes in _by_board(store.faults_of_run(run_id)).items()}
+    settings: dict[str, dict[str, Any]] = {}
+    for stretch in stretches:  # in order of time: what was set last holds, a self-test is made once
+        settings[stretch.name] = {**settings.get(stretch.name, {}), **stretch.settings}
+    return {
+        board: BoardFacts(
+            counts.get(board, {}),
+            {
+                int(number): (one["make_us"], one["break_us"])
+                for number, one in told.get("inputs", {}).items()
+            },
+            {
+                int(number): SelfTest(Verdict[one["verdict"].upper()], tuple(one["partners"]))
+                for number, one in told.get("selftest", {}).items()
+            },
+            faults.get(board, {}),
         )
-    return boards
+        for board, told in settings.items()
+    }
 
 
 def _added(one: Counts, other: Counts) -> Counts:

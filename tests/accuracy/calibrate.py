@@ -20,7 +20,7 @@ from scipy.optimize import minimize
 from scipy.special import expit
 
 from analysis.simulated import case_of
-from reedproof.analysis.diagnosis import finding_of, weigh
+from reedproof.analysis.diagnosis import LEFT, finding_of, weigh
 from reedproof.analysis.finding import Cause
 from reedproof.analysis.symptoms import signs_of
 from reedproof.sim.scenario import read_scenario
@@ -38,7 +38,9 @@ def clues_of(job: tuple[Path, int]) -> list[Scored]:
     path, seed = job
     scenario = read_scenario(path)
     signs = signs_of(case_of(scenario, seed))
-    clues = weigh(signs)
+    clues = [
+        clue for clue in weigh(signs) if clue.score > LEFT
+    ]  # what is explained by another one is no guess
     findings = [finding_of(signs.case, clue) for clue in clues]
     right = [any(is_right(finding, fault) for fault in scenario.faults) for finding in findings]
     return [(clue.cause, clue.score, good) for clue, good in zip(clues, right, strict=True)]

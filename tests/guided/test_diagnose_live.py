@@ -325,8 +325,8 @@ def test_keys_on_a_terminal(railway: tuple[Railway, PluggedBoard, Terminal]) -> 
     terminal.press("q")
     seen = terminal.end("case:")
     assert (
-        "case: [2, 2, 2, 3, 3, 3] [1, 1, 0, 0, 0, 0] 0 ('not done: fast, other, reference, still, wiggle',)"
-        in (terminal.read_until("wiggle',)"))
+        "case: [2, 2, 2, 3, 3, 3] [1, 1, 0, 0, 0, 0] 0 ('not done: nothing moves, fast passes, "
+        "lead and plug moved, another vehicle, a contact that works',)" in (terminal.read_until("works',)"))
     ), seen
 
 
@@ -338,7 +338,7 @@ def test_ctrl_c_on_a_terminal(railway: tuple[Railway, PluggedBoard, Terminal]) -
     layout.wanted.append(2)
     terminal.read_until("1 of 5 seen, open now")
     terminal.press("\x03")
-    assert "stopped; what was seen until then counts" in terminal.end("wiggle',)")
+    assert "stopped; what was seen until then counts" in terminal.end("works',)")
     assert "case: [2] [1] 0" in terminal.read_until("case:")
     assert "Traceback" not in terminal.seen
 
@@ -375,5 +375,5 @@ def test_without_a_terminal_steps_end_by_themselves() -> None:
                     time.sleep(0.6)
         process.wait(PATIENCE_S)
     assert "  5 passes seen\n" in lines
-    assert lines[-1].startswith("case: [2, 2, 2, 2, 2] [1, 1, 1, 1, 1] 0 ('not done: fast,")
+    assert lines[-1].startswith("case: [2, 2, 2, 2, 2] [1, 1, 1, 1, 1] 0 ('not done: fast passes,")
     assert not any("Enter" in line_ for line_ in lines)

@@ -383,7 +383,10 @@ def test_skipped_steps_are_told(tmp_path: Path) -> None:
     does = {step: (lambda person: person.session.skip()) for step in Step}
     does[Phase.PLACE] = lambda person: person.session.skip()  # type: ignore[index]
     _, case = guide(tmp_path, make_board(), 5, dict(does))
-    assert case.notes == ("not done: fast, other, reference, slow, still, usual, wiggle",)
+    assert case.notes == (
+        "not done: nothing moves, passes at usual speed, slow passes, fast passes, lead and plug moved, "
+        "another vehicle, a contact that works",
+    )
     assert len(case.contacts[0].passes) == 0
     assert case.contacts[0].unclear == "no pass was seen, and nobody said that one was made"
 
@@ -395,7 +398,9 @@ def test_stopped_in_the_middle_what_is_there_counts(tmp_path: Path) -> None:
 
     _, case = guide(tmp_path, make_board(), 5, {Step.USUAL: does})
     assert case.contacts[0].passes.closures.tolist() == [1]
-    assert case.notes == ("not done: fast, other, reference, slow, wiggle",)
+    assert case.notes == (
+        "not done: slow passes, fast passes, lead and plug moved, another vehicle, a contact that works",
+    )
 
 
 def test_a_train_over_all_contacts(tmp_path: Path) -> None:
@@ -468,7 +473,9 @@ def test_unplugged_half_way(tmp_path: Path) -> None:
     assert closures_of(contact.passes, Step.USUAL) == [1] * 5
     assert closures_of(contact.passes, Step.SLOW) == [1, 1], "what was seen until then"
     assert case.notes[0] == f"the session was cut off: {session.interrupted}"
-    assert case.notes[1] == "not done: fast, other, reference, wiggle"
+    assert (
+        case.notes[1] == "not done: fast passes, lead and plug moved, another vehicle, a contact that works"
+    )
     assert np.all(np.isfinite(contact.passes.at_s))
     assert len(plug.lines) == 1
 

@@ -349,13 +349,6 @@ def test_a_train_that_stands_over_a_contact_holds_it() -> None:
     assert len(counted_us(upright)) == 2  # it stands in the notch
 
 
-@pytest.mark.parametrize("orientation", Orientation)
-def test_from_the_other_end_it_is_the_same(orientation: Orientation) -> None:
-    fitting = Fitting(orientation, 9.0, 2.0)
-    there = physical(fitting).passing(passing(100.0))
-    assert physical(fitting).passing(passing(100.0, backwards=True)) == there
-
-
 def test_a_fault_may_change_a_contact_at_any_time() -> None:
     tried = physical()
     (before_us,) = counted_us(tried.passing(passing(100.0)))

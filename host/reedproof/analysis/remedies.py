@@ -14,7 +14,9 @@ class Remedy(NamedTuple):
 
 REMEDIES = {
     Cause.OPEN_LEAD: Remedy(
-        "power off; seat the plug, then follow the lead to the contact and solder anew what is open",
+        "hold a magnet over the contact: if the lamp of the board stays dark, power off, seat the plug, then "
+        "follow the lead to the contact and solder anew what is open; if it lights, look at the "
+        "vehicle's magnet",
         "bridge the lead at the contact with a wire: if the lamp of the board stays dark, the lead is "
         "open; if it "
         "lights, look at the contact and the magnet",

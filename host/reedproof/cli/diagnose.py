@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -164,6 +165,8 @@ def diagnose(
     """
     if contact is not None and number is not None:
         raise ReedproofError("--contact and --input exclude each other; choose one")
+    if plot is not None and not (plot.parent.is_dir() and os.access(plot.parent, os.W_OK)):
+        raise ReedproofError(f"--plot {plot}: nothing can be written there; choose another folder")
     out = console(stderr=json)
     if what is None or what.isdecimal():
         if sheet is not None or output is not None:

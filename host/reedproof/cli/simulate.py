@@ -254,6 +254,8 @@ def _show(layout: VirtualLayout, out: Any) -> None:
         if fault.is_dead:
             size = "dead"
         until = "to the end" if fault.duration_s is None else f"for {fault.duration_s:g} s"
+        if fault.start_s * 1e6 >= (layout.end_us or 0):
+            until = "on: the run was over before"
         out.print(
             f"{fault.cause.value}: {fault.whom}, {size}, from {fault.start_s:g} s {until}", markup=False
         )

@@ -128,7 +128,6 @@ class Passing:
         speed_mm_s: above 0.
         higher_mm, aside_mm: how far the magnet is from where it is planned to be.
         stands_us: how long it stands with its centre over the contact.
-        backwards: it comes from the other end. The field is as strong from either end, so nothing changes.
     """
 
     middle_us: float
@@ -137,7 +136,6 @@ class Passing:
     higher_mm: float = 0.0
     aside_mm: float = 0.0
     stands_us: float = 0
-    backwards: bool = False
 
 
 def footprint(magnet: Magnet, fitting: Fitting, higher_mm: float = 0.0, aside_mm: float = 0.0) -> Stretches:

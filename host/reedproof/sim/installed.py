@@ -41,7 +41,6 @@ class Crossing(NamedTuple):
     middle_us: float
     speed_mm_s: float
     stands_us: int
-    backwards: bool
     train: str
 
 
@@ -150,7 +149,6 @@ class Installed:
                 + self._random.gauss(0, HEIGHT_SIGMA_MM),
                 self._random.gauss(0, ASIDE_SIGMA_MM),
                 crossing.stands_us,
-                crossing.backwards,
             )
         )
         closed = np.array([time_us for time_us, _ in edges], dtype=np.int64).reshape(-1, 2)

@@ -104,11 +104,10 @@ class _Piece:
     speed_mm_s: float
     crossings: tuple[tuple[float, int], ...]
     turns: bool = False
-    backwards: bool = False
 
     def reversed(self) -> _Piece:
         crossings = tuple((self.length_mm - at_mm, contact) for at_mm, contact in reversed(self.crossings))
-        return _Piece(self.length_mm, self.speed_mm_s, crossings, backwards=True)
+        return _Piece(self.length_mm, self.speed_mm_s, crossings)
 
     def clear_mm(self, random: Random) -> float | None:
         """A place far from all contacts, or None."""
@@ -439,9 +438,7 @@ class VirtualLayout:
                         length_mm -= random.expovariate(1 / WOBBLE_MM)
                     waited_us = sum(us for mm, us in stands.items() if mm < at_mm)
                     middle_us = now_us + (at_mm - from_mm) * per_mm_us + waited_us
-                    crossing = Crossing(
-                        middle_us, 1e6 / per_mm_us, stands.get(at_mm, 0), piece.backwards, runner.train.name
-                    )
+                    crossing = Crossing(middle_us, 1e6 / per_mm_us, stands.get(at_mm, 0), runner.train.name)
                     made_us = round(middle_us - length_mm / 2 * per_mm_us)
                     if length_mm < LENGTH_MIN_MM:
                         yield _Pass(round(middle_us), contact, 0, runner.number, crossing)
