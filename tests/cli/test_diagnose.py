@@ -127,7 +127,7 @@ def test_what_is_only_possible_is_no_fault(says: Any) -> None:
     ran = run("diagnose")
     assert ran.code == 0
     lines = ran.out.splitlines()
-    assert lines[2] == "Nothing wrong was found."
+    assert lines[2] == "Nothing certain was found."
     assert lines[5] == '1. board "mill": electrical interference (possible, 31\N{NO-BREAK SPACE}%)'
     assert "Looked at:" in lines
 
@@ -209,7 +209,7 @@ def test_json(says: Any) -> None:
     ran = run("diagnose", "--json")
     assert (ran.code, ran.err) == (1, "")
     document = json.loads(ran.out)
-    assert list(document) == ["run", "simulated", "source", "findings", "looked_at", "limits"]
+    assert list(document) == ["run", "simulated", "source", "findings", "looked_at", "limits", "enough"]
     assert (document["run"], document["simulated"]) == (1, False)
     assert [each["cause"] for each in document["findings"]] == ["loose_lead", "vehicle"]
     first = document["findings"][0]
