@@ -71,7 +71,7 @@ accuracy: $(VENV)/.ready-dev ## how often the accounting, and a diagnosis, are r
 	PYTHONPATH=tests $(PYTHON) tests/accuracy/campaign.py && PYTHONPATH=tests $(PYTHON) tests/accuracy/bounds.py
 	PYTHONPATH=tests $(PYTHON) tests/accuracy/diagnosis.py
 
-calibration: $(VENV)/.ready-dev ## how sure each score of a diagnosis makes one: prints the table of calibration.py
+calibration: $(VENV)/.ready-dev ## how often clear clues of a diagnosis are right: prints the table of calibration.py
 	PYTHONPATH=tests $(PYTHON) tests/accuracy/calibrate.py
 
 format: $(VENV)/.ready-dev ## formats all sources

@@ -375,5 +375,7 @@ def test_without_a_terminal_steps_end_by_themselves() -> None:
                     time.sleep(0.6)
         process.wait(PATIENCE_S)
     assert "  5 passes seen\n" in lines
-    assert lines[-1].startswith("case: [2, 2, 2, 2, 2] [1, 1, 1, 1, 1] 0 ('not done: slow passes, fast passes,")
+    assert lines[-1].startswith(
+        "case: [2, 2, 2, 2, 2] [1, 1, 1, 1, 1] 0 ('not done: slow passes, fast passes,"
+    )
     assert not any("Enter" in line_ for line_ in lines)
