@@ -77,6 +77,8 @@ def weak_magnet(_: Signs, seen: Symptoms) -> Iterator[Clue]:
         by_chance = surprise(seen.missed, seen.count, MISS_USUAL)
         score += min(4.0, by_chance / 2) - min(4.0, seen.clustering)
         score += 0.0 if len(known) else 1.0  # with nothing to compare with, it is as good a guess as others
+    if seen.contact.at.faults and not seen.is_ordered:
+        score -= 3  # what chattered in a session was not too far away
     if score < -4:
         return
     evidence = []

@@ -188,8 +188,11 @@ def loose_lead(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
         evidence.append(f"it opened {seen.shaken} times while lead and plug were moved")
     if _all_short(seen):
         score -= 6  # a loose joint opens for any length of time, also for long enough to count
-    # A loose joint does not bounce more than others do; a contact that does may chatter from that alone.
-    elsewhere = signs.usual(lambda each: each.bounces[0], besides=seen)
+    # A loose joint does not bounce more than others do; a contact that does may chatter from that alone. In a
+    # session there is nothing to compare with.
+    elsewhere = 0.0
+    if not signs.case.is_session:
+        elsewhere = signs.usual(lambda each: each.bounces[0], besides=seen)
     bounces = (seen.bounces[0] + 0.1) / (3 * elsewhere + 0.1) if elsewhere else 0.0
     score -= min(6.0, 3 * math.log(max(1.0, bounces)))
     gap, _, place = seen.gaps
