@@ -31,7 +31,7 @@ def filled(probes: list[tuple[float, int, int, float]], arrivals: list[tuple[int
 
 def test_rfc_5905_example() -> None:
     # Formula from memory (the RFC was not at hand): theta = ((T2-T1)+(T3-T4))/2, delta = (T4-T1)-(T3-T2).
-    # The example values are those of the reference sheet, section 5.
+    # The example was worked out by hand: ((12 - 0) + (13 - 5)) / 2 and (5 - 0) - (13 - 12).
     assert offset_and_delay(0, 12, 13, 5) == (10, 4)
 
 

@@ -263,7 +263,7 @@ class Seen:
 
     def stray(self) -> float:
         """Closures per run of an input without a contact."""
-        return sum(sum(each.stray.values()) for each in self.ran) / len(self.ran) / 10
+        return sum(sum(map(len, each.stray.values())) for each in self.ran) / len(self.ran) / 10
 
 
 #: Cause -> whom, which contact to look at, what to measure, and its bounds for each size.

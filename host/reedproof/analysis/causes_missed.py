@@ -25,6 +25,7 @@ TRACES = 0.2
 APART = 0.5
 #: Closures that are shorter than elsewhere by more than this (of the logarithm) speak for the magnet.
 LENGTH_SHORT = 0.2
+USUAL_CONTACTS = 8
 #: A longer make_us deserves a look.
 MAKE_US_LONG = 5_000
 
@@ -57,7 +58,7 @@ def open_lead(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     yield Clue(Cause.OPEN_LEAD, score, tuple(evidence), (seen.at,))
 
 
-def weak_magnet(_: Signs, seen: Symptoms) -> Iterator[Clue]:
+def weak_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     """Closures are short, for every train, and the shortest are missed."""
     counts = seen.contact.at.counts
     if seen.missed == seen.count:
@@ -73,6 +74,9 @@ def weak_magnet(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     change, errors = seen.length_trend
     falling = min(4.0, -errors / 2) if change < -0.1 and errors < -4 else 0.0
     score = math.copysign(0.5 * short**2, short) - 5 + falling
+    score -= math.log(
+        max(1.0, len(signs.contacts) / USUAL_CONTACTS)
+    )  # of many, one is the shortest by chance
     if seen.missed and (short > 1.5 or not len(known)):
         by_chance = surprise(seen.missed, seen.count, MISS_USUAL)
         score += min(4.0, by_chance / 2) - min(4.0, seen.clustering)

@@ -135,8 +135,12 @@ def turned_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
 def side_lobes(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     """Two openings in each pass, on both sides of a longer closing."""
     score = min(8.0, _notch_score(seen, 2)) - 1
-    if seen.tripled and -0.9 < seen.length_ratio < -0.3 and not seen.missed:
-        score += 3  # as short as the middle closing of such a magnet is
+    thrice = seen.seen.closures == 3
+    lobes = np.nanmin(seen.seen.parts_ms[thrice], axis=1) / seen.seen.whole_ms[thrice]
+    lobes = lobes[np.isfinite(lobes)]
+    has_lobes = len(lobes) > 0 and float(np.median(lobes)) > LOBE_LEAST
+    if has_lobes and -0.9 < seen.length_ratio < -0.3 and not seen.missed:
+        score = max(score + 3, 4.0)  # as short as the middle closing of such a magnet is
     if not seen.tripled and seen.opened < LOBES_LEAST:
         score -= 6  # a lead that is moved now and then opens in a few passes
     if score < -5:
@@ -151,11 +155,8 @@ def side_lobes(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     evidence = [
         f"{100 * seen.opened:.0f} % of {times(len(seen.openings))} opened in between, as over two notches"
     ]
-    thrice = seen.seen.closures == 3
-    lobes = np.nanmin(seen.seen.parts_ms[thrice], axis=1) / seen.seen.whole_ms[thrice]
-    lobes = lobes[np.isfinite(lobes)]
     if len(lobes):
-        score += 1.0 if np.median(lobes) > LOBE_LEAST else -5.0
+        score += 1.0 if has_lobes else -5.0
         evidence.append(
             f"{times(seen.tripled, seen.count)} gave three closures: a magnet along the travel has a "
             "weaker field of "

@@ -14,7 +14,7 @@ from reedproof.analysis.remedies import REMEDIES
 from reedproof.analysis.symptoms import Signs, signs_of
 
 #: What is less sure than this is not worth a line.
-SHOWN = 0.1
+SHOWN = 0.08
 #: With fewer passes of every contact nothing can be told.
 PASSES_MIN = 3
 #: What a cause explains of what speaks for others, at the same contact, board or input.
