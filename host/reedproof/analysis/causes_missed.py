@@ -16,7 +16,7 @@ from reedproof.analysis.clue import (
     times,
 )
 from reedproof.analysis.finding import Cause
-from reedproof.analysis.symptoms import Signs, Symptoms
+from reedproof.analysis.symptoms import SPREAD_MS, Signs, Symptoms
 from reedproof.records import Fault
 
 #: Closings too short to count, per pass: fewer are no trace of a magnet.
@@ -49,9 +49,10 @@ def open_lead(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     score = apart - 4
     if any(span.fault & Fault.CHATTER for span in seen.contact.at.faults):
         score -= 4  # an open lead is quiet
-    if seen.missed > 0.05 * seen.count and seen.length_ratio > -LENGTH_SHORT:
-        score += 4 if apart > APART else 2  # what is seen is as it should be
     evidence = [f"{times(seen.missed, seen.count)} missed"]
+    if seen.missed > 0.05 * seen.count and seen.length_ratio > -LENGTH_SHORT:
+        score += 5 if seen.spread < SPREAD_MS else 4 if apart > APART else 2
+        evidence.append("closures that are seen are as long as elsewhere, so it is not the magnet")
     if seen.silence > 1:
         evidence[0] += f", {seen.silence} of them in a row"
         evidence.append(f"apart from that row, {100 * outside:.1f} % are missed")
@@ -70,7 +71,8 @@ def weak_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
             yield Clue(Cause.WEAK_MAGNET, 1.0, (told,), (seen.at,))
         return
     known = seen.ratio[np.isfinite(seen.ratio)]
-    short = -float(known.max()) / seen.spread if len(known) else 0.0  # by the train that has it best
+    # By the train that has it best; few passes tell a length less well.
+    short = -float(known.max()) / math.hypot(seen.spread, seen.length_error) if len(known) else 0.0
     change, errors = seen.length_trend
     falling = min(4.0, -errors / 2) if change < -0.1 and errors < -4 else 0.0
     score = math.copysign(0.5 * short**2, short) - 5 + falling

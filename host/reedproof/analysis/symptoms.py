@@ -24,7 +24,7 @@ HELD_TIMES, HELD_MIN_S = 8.0, 2.0
 #: Effective lengths differ from contact to contact by about this (of the logarithm) where nothing is wrong:
 #: gaps are built to a millimetre, sensitivities differ by a tenth. Without distances in the sheet, lengths
 #: are measured in time and differ by the speeds as well.
-SPREAD_MM, SPREAD_MS = 0.09, 0.30
+SPREAD_MM, SPREAD_MS = 0.11, 0.30
 #: So many passes of known length are a median worth comparing.
 LENGTHS_MIN = 3
 #: It takes so many passes to see a trend.
@@ -193,6 +193,16 @@ class Symptoms:
         """The usual one of ``ratio``, NaN where none is known."""
         known = self.ratio[np.isfinite(self.ratio)]
         return float(np.median(known)) if len(known) else math.nan
+
+    @cached_property
+    def length_error(self) -> float:
+        """Standard error of the median of the logarithms of its effective lengths."""
+        values = np.log(self.seen.length)
+        values = values[np.isfinite(values)]
+        if not len(values):
+            return 0.0
+        spread = MAD_TO_SPREAD * float(np.median(np.abs(values - np.median(values))))
+        return 1.25 * spread / math.sqrt(len(values))
 
     def _ends(self, values: Floats) -> tuple[Floats, Floats]:
         part = max(5, len(values) // 4)
