@@ -17,7 +17,7 @@ from reedproof.analysis.clue import (
 )
 from reedproof.analysis.finding import Cause
 from reedproof.analysis.symptoms import SPREAD_MS, Signs, Symptoms
-from reedproof.records import Fault
+from reedproof.records import Fault, Verdict
 
 #: Closings too short to count, per pass: fewer are no trace of a magnet.
 TRACES = 0.2
@@ -41,6 +41,9 @@ def open_lead(_: Signs, seen: Symptoms) -> Iterator[Clue]:
         told = f"none of {times(seen.count)} closed it"
         if counts is not None and not counts.edges:
             told += ", and its input never changed"
+        test = seen.contact.at.selftest
+        if test is not None and test.verdict is Verdict.HELD_HIGH:
+            score = min(score, 1.0)  # the input itself is dead
         yield Clue(Cause.OPEN_LEAD, score, (told,), (seen.at,))
         return
     outside = (seen.missed - seen.silence + 0.5) / (seen.count - seen.silence + 1)
