@@ -46,7 +46,7 @@ def screen(arguments: list[str], store: Path) -> str:
         text=True,
         check=False,
     ).stdout
-    printed = printed.replace(str(store), store.name)
+    printed = printed.replace(str(store), store.name).replace(str(Path.home()), "~")
     return "\n".join(line.rstrip() for line in printed.strip("\n").splitlines()) + "\n"
 
 

@@ -73,8 +73,7 @@ def shorted_inputs(signs: Signs) -> Iterator[Clue]:
             if together:
                 evidence.append(
                     f"{_name(signs, first)} and {_name(signs, second)} closed at the same moment "
-                    f"{together} times, "
-                    f"of {fewer} closures of the one that closed less"
+                    f"{together} times, of {fewer} closures of the one that closed less"
                 )
             if tested:
                 evidence.append("the board's self-test found them connected")
@@ -91,9 +90,8 @@ def swapped_plugs(signs: Signs) -> Iterator[Clue]:
         both = " and ".join(names)
         if swap.odd_before:
             told = (
-                f"as plugged, {swap.odd_before} passes of the last ones are missed, extra or out of place; "
-                "with "
-                f"{both} exchanged on paper, {swap.odd_after}"
+                f"as plugged, {swap.odd_before} passes of the last ones are missed, extra or out of "
+                f"place; with {both} exchanged on paper, {swap.odd_after}"
             )
         else:
             told = f"with {both} exchanged on paper, trains take much more regular times between contacts"
@@ -111,8 +109,7 @@ def answered_elsewhere(signs: Signs) -> Iterator[Clue]:
         return
     told = (
         f"none of {times(asked.count)} over {asked.contact.name!r} closed input {asked.contact.at.input}; "
-        "meanwhile "
-        f"input {other.input} closed {most} times"
+        f"meanwhile input {other.input} closed {most} times"
     )
     yield Clue(Cause.SWAPPED_PLUGS, 6.0, (told,), (asked.at,), other.board, other.input)
 
@@ -137,8 +134,7 @@ def interference(signs: Signs) -> Iterator[Clue]:
         score += min(4.0, extras / 2)
         evidence = [
             f"{len(noisy)} of {len(counted)} inputs of board {board!r} closed for too short to count, "
-            f"{blips} times "
-            f"in all"
+            f"{blips} times in all"
         ]
         if noisy_spare:
             evidence.append(f"{len(noisy_spare)} of them have no contact")

@@ -26,6 +26,8 @@ APART = 0.5
 #: Closures that are shorter than elsewhere by more than this (of the logarithm) speak for the magnet.
 LENGTH_SHORT = 0.2
 USUAL_CONTACTS = 8
+#: Closures shorter by so many spreads are worth a line, with a score that makes it a possibility.
+WORTH_A_LINE, FAINT = 2.1, -2.2
 #: A longer make_us deserves a look.
 MAKE_US_LONG = 5_000
 
@@ -62,6 +64,16 @@ def open_lead(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     yield Clue(Cause.OPEN_LEAD, score, tuple(evidence), (seen.at,))
 
 
+def _shortness(seen: Symptoms) -> float:
+    """By how many spreads closures are shorter than elsewhere: on average over the trains, if they are so for
+    each of them. Few passes tell a length less well."""
+    known = seen.ratio[np.isfinite(seen.ratio)]
+    if not len(known):
+        return 0.0
+    shortest, best = -known.mean(), -known.max()
+    return float(shortest if best > 0.5 * shortest else best) / math.hypot(seen.spread, seen.length_error)
+
+
 def weak_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     """Closures are short, for every train, and the shortest are missed."""
     counts = seen.contact.at.counts
@@ -74,18 +86,18 @@ def weak_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
             yield Clue(Cause.WEAK_MAGNET, 1.0, (told,), (seen.at,))
         return
     known = seen.ratio[np.isfinite(seen.ratio)]
-    # By the train that has it best; few passes tell a length less well.
-    short = -float(known.max()) / math.hypot(seen.spread, seen.length_error) if len(known) else 0.0
+    short = _shortness(seen)
     change, errors = seen.length_trend
     falling = min(4.0, -errors / 2) if change < -0.1 and errors < -4 else 0.0
     score = math.copysign(0.5 * short**2, short) - 5 + falling
-    score -= math.log(
-        max(1.0, len(signs.contacts) / USUAL_CONTACTS)
-    )  # of many, one is the shortest by chance
+    # Of many contacts one is the shortest by chance.
+    score -= math.log(max(1.0, len(signs.contacts) / USUAL_CONTACTS))
     if seen.missed and (short > 1.5 or not len(known)):
         by_chance = surprise(seen.missed, seen.count, MISS_USUAL)
         score += min(4.0, by_chance / 2) - min(4.0, seen.clustering)
         score += 0.0 if len(known) else 1.0  # with nothing to compare with, it is as good a guess as others
+    if short > WORTH_A_LINE:
+        score = max(score, FAINT)
     if seen.contact.at.faults and not seen.is_ordered:
         score -= 3  # what chattered in a session was not too far away
     if score < -4:
@@ -93,9 +105,8 @@ def weak_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
     evidence = []
     if len(known):
         evidence.append(
-            f"closures are {percent(seen.length_ratio)} than at the other contacts; where nothing is wrong "
-            "they "
-            f"differ by about {100 * math.expm1(seen.spread):.0f} %"
+            f"closures are {percent(seen.length_ratio)} than at the other contacts; where nothing is "
+            f"wrong they differ by about {100 * math.expm1(seen.spread):.0f} %"
         )
     if falling:
         evidence.append(f"they have become {percent(change)} since the first passes")
@@ -122,8 +133,7 @@ def window_too_long(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     faster, errors = seen.pace_of_missed
     evidence = [
         f"make_us is {make_ms:.0f} ms, closures last {seen.usual_ms:.0f} ms as a rule: what closes for "
-        "less than "
-        f"make_us is not counted"
+        "less than make_us is not counted"
     ]
     score = 6 * (share - 0.5)
     if seen.missed:

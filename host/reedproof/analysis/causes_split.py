@@ -110,9 +110,8 @@ def turned_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
         score += 2.0 if off < 0.15 and wide < 0.12 and np.median(share) < NOTCH_MOST else -10.0
         evidence.append(
             f"the opening lies {100 * np.median(place):.0f} % through the pass (+-{100 * wide:.0f} %) and "
-            "takes "
-            f"{100 * np.median(share):.0f} % of it, as over the middle of a magnet that stands upright to "
-            "the contact"
+            f"takes {100 * np.median(share):.0f} % of it, as over the middle of a magnet that stands "
+            "upright to the contact"
         )
         speed = seen.seen.speed[seen.seen.closures == 2]
         single = seen.seen.speed[seen.seen.closures == 1]
@@ -147,8 +146,7 @@ def side_lobes(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
         if -0.8 < seen.length_ratio < -3 * seen.spread and not seen.missed:
             told = (
                 f"closures are {percent(seen.length_ratio)} than at the other contacts, and none is "
-                "missed: so is "
-                "the middle one of a magnet along the travel"
+                "missed: so is the middle one of a magnet along the travel"
             )
             yield Clue(Cause.SIDE_LOBES, -2.0, (told,), (seen.at,))
         return
@@ -159,8 +157,7 @@ def side_lobes(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
         score += 1.0 if has_lobes else -5.0
         evidence.append(
             f"{times(seen.tripled, seen.count)} gave three closures: a magnet along the travel has a "
-            "weaker field of "
-            "the other sign before and behind it"
+            "weaker field of the other sign before and behind it"
         )
     yield Clue(
         Cause.SIDE_LOBES, min(CAP, score), tuple(evidence), (seen.at,), sketches=sketches_of(signs, seen, 3)

@@ -40,8 +40,8 @@ def _alone(signs: Signs) -> Iterator[Clue]:
     missing = [each for each in seen if each.missed > max(1, 0.02 * each.count)]
     if len(missing) >= 2 and len(missing) >= 0.4 * len(seen):
         told = (
-            f"{_called(signs, 0)} is missed at {len(missing)} of {len(seen)} contacts; it is the only one, "
-            "so that nothing tells it from the track"
+            f"{_called(signs, 0)} is missed at {len(missing)} of {len(seen)} contacts; it is the only "
+            "one, so that nothing tells it from the track"
         )
         yield Clue(Cause.VEHICLE, 1.0, (told,), trains=signs.case.alike[0])
 
@@ -87,8 +87,8 @@ def _ailing(signs: Signs, train: int, others: list[int], usual: list[float]) -> 
     evidence = []
     if math.isfinite(shorter):
         evidence.append(
-            f"{_called(signs, train)}: closures are {percent(shorter)} than those of the other trains, over "
-            f"{contacts} contacts"
+            f"{_called(signs, train)}: closures are {percent(shorter)} than those of the other trains, "
+            f"over {contacts} contacts"
         )
     if missed:
         evidence.append(

@@ -129,8 +129,8 @@ def _looked_at(signs: Signs) -> Iterable[str]:
     extra = sum(len(contact.extras) for contact in signs.case.contacts)
     yield (
         f"{passes} passes of {_count(len(signs.case.trains), 'train')} over "
-        f"{_count(len(signs.case.contacts), 'contact')} in {signs.hours:.1f} h: {missed} missed, "
-        f"{extra} closures without a pass"
+        f"{_count(len(signs.case.contacts), 'contact')} in {signs.hours:.1f} h: {missed} missed, {extra} "
+        "closures without a pass"
     )
     known = sum(1 for each in signs.case.inputs if each.counts is not None)
     yield (
