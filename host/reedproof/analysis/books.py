@@ -310,9 +310,9 @@ class Books:
         speed = np.full(len(portion), np.nan)
         missed = []
         for journey, skip in zip(journeys, skipped, strict=True):
-            distances = self._distances[journey.at]
-            speed[journey.rows] = _speed(journey, distances)
-            missed.append(_missed(journey, skip, distances))
+            before = _speed_before(journey, self._distances[journey.at])
+            speed[journey.rows] = _speed(before)
+            missed.append(_missed(journey, skip, before))
         is_pass = portion.found["train"] >= 0
         # A train that stood on the contact was not on its way.
         is_odd = portion.depart_s > closures.made_s
@@ -467,16 +467,15 @@ def _speed_before(journey: Journey, distances: NDArray[np.float64]) -> NDArray[n
     return before
 
 
-def _missed(journey: Journey, skipped: Skipped, distances: NDArray[np.float64]) -> Missed:
+def _missed(journey: Journey, skipped: Skipped, before: NDArray[np.float64]) -> Missed:
     seen = ~skipped.is_hidden
     contact = skipped.contact[seen].astype(np.int16)
-    speed = _speed_before(journey, distances)[skipped.row[seen]]
-    return Missed(contact, np.full(len(contact), journey.at, np.int16), skipped.at_s[seen], speed)
+    train = np.full(len(contact), journey.at, np.int16)
+    return Missed(contact, train, skipped.at_s[seen], before[skipped.row[seen]])
 
 
-def _speed(journey: Journey, distances: NDArray[np.float64]) -> NDArray[np.float64]:
+def _speed(before: NDArray[np.float64]) -> NDArray[np.float64]:
     """Mean of the speed before and after each pass, of one where the other is not known."""
-    before = _speed_before(journey, distances)
     after = np.append(before[1:], np.nan)
     return np.where(np.isnan(before), after, np.where(np.isnan(after), before, (before + after) / 2))
 
