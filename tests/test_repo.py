@@ -21,7 +21,8 @@ STORE = {"store", "store_closures", "store_runs", "store_tables"}
 #: Imports go down only. Modules of one layer may import each other.
 LAYERS = [
     {"errors", "records", "compiled"},
-    {"wire", "clock", "trace", "trace_reader", "trace_writer", "tables", "layout", "analysis", "markup"},
+    {"wire", "clock", "trace", "trace_reader", "trace_writer", "tables", "layout", "analysis", "markup"}
+    | {"units", "plan_tables", "sheet_writer"},
     {"transport", "ports", "link", "export", "plots", "run_plots", "report", "report_words", "report_html"}
     | {"run_case", "diagnosis_plots"}
     | STORE,
@@ -36,6 +37,8 @@ RESERVED = {
     "sqlalchemy": STORE,
     "pyarrow": {"export"},
     "magpylib": {"analysis"},
+    "pint": {"units"},
+    "tomlkit": {"sheet_writer"},
     "reedproof.sim": {"cli", "sim"},
 }
 

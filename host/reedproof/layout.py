@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from reedproof.plan_tables import ContactPlan, Plans, at_contact
 from reedproof.records import INPUTS_MAX
 from reedproof.tables import Name, Positive, Table, TablesError, checked, read_toml
 
@@ -67,6 +68,7 @@ class Contact(Table):
     purpose: Annotated[Purpose, Field(strict=False)] = Purpose.PASSING
     place_mm: Annotated[float, Field(allow_inf_nan=False)] | None = None
     plug: Name | None = None
+    plan: ContactPlan | None = None
 
 
 class Route(Table):
@@ -106,6 +108,7 @@ class Sheet(Table):
     contacts: Annotated[list[Contact], Field(min_length=1)]
     routes: list[Route] = []
     trains: list[Train] = []
+    plan: Plans = Plans()
 
     def positions(self) -> dict[tuple[str, int], int]:
         """Where in ``contacts`` the one on an input of a board stands."""
@@ -115,6 +118,11 @@ class Sheet(Table):
         """The contacts as they are plugged: board by board, input by input."""
         order = list(self.boards)
         return sorted(self.contacts, key=lambda contact: (order.index(contact.board), contact.input))
+
+    def planned_closures_mm(self, contact: Contact) -> list[float] | None:
+        """Lengths of the closures that a pass of this contact was planned to give, in order of travel."""
+        everywhere = self.plan.magnet
+        return at_contact(everywhere, contact.plan).closures_mm if everywhere else None
 
 
 def pin_name(kind: str, number: int) -> str:

@@ -47,6 +47,11 @@ def read_toml(path: Path, error: type[TablesError]) -> dict[str, Any]:
         raise error(path, [f"cannot be read ({problem.strerror}); check the name of the file"]) from None
     except UnicodeDecodeError:
         raise error(path, ["this is not text in UTF-8; save it again as such"]) from None
+    return parsed_toml(text, path, error)
+
+
+def parsed_toml(text: str, path: Path, error: type[TablesError]) -> dict[str, Any]:
+    """What the text of a file holds, unchecked. Raises ``error`` when it is not TOML."""
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as problem:
@@ -58,7 +63,7 @@ def checked(model: type[AnyTable], data: Mapping[str, Any], path: Path, error: t
     try:
         return model.model_validate(data)
     except ValidationError as problem:
-        raise error(path, [_told(each) for each in problem.errors()]) from None
+        raise error(path, [told(each) for each in problem.errors()]) from None
 
 
 # ---- what is wrong, in the user's words ----
@@ -99,7 +104,8 @@ def _key(place: tuple[int | str, ...]) -> str:
     return text
 
 
-def _told(error: Any) -> str:
+def told(error: Any) -> str:
+    """One of pydantic's errors in the user's words: key, value, and what was expected."""
     place = tuple(part for part in error["loc"] if part != "[key]")
     kind = error["type"]
     if kind == "string_pattern_mismatch":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import re
 import sys
 from collections.abc import Iterator
@@ -113,6 +114,15 @@ def write_over(file: Path, text: str, ours: str, what: str) -> None:
         raise ReedproofError(
             f"{file}: cannot be written ({error.strerror}); choose another place for the file"
         ) from None
+
+
+def writable_svg(file: Path | None) -> Path | None:
+    """For an option that names a plot: told before the work, not after it."""
+    if file is not None and file.suffix.lower() != ".svg":
+        raise typer.BadParameter(f"{file}: expected a name that ends in .svg")
+    if file is not None and not (file.parent.is_dir() and os.access(file.parent, os.W_OK)):
+        raise typer.BadParameter(f"{file}: nothing can be written there; choose another folder")
+    return file
 
 
 def open_transport(port: str, *, real_time: bool = False) -> Transport:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +13,15 @@ from rich.console import Console
 from reedproof.analysis import diagnosis
 from reedproof.analysis.finding import Diagnosis
 from reedproof.cli import diagnose_live, diagnosis_words
-from reedproof.cli.common import JsonOption, StoreOption, console, print_json, reading_progress, write_over
+from reedproof.cli.common import (
+    JsonOption,
+    StoreOption,
+    console,
+    print_json,
+    reading_progress,
+    writable_svg,
+    write_over,
+)
 from reedproof.diagnosis_plots import GENERATOR, sketches_plot
 from reedproof.errors import ReedproofError
 from reedproof.guided import WAIT_S
@@ -107,12 +114,6 @@ def _run_number(text: str | None) -> int | None:
     return None if text is None else int(text)
 
 
-def _svg(file: Path | None) -> Path | None:
-    if file is not None and file.suffix.lower() != ".svg":
-        raise typer.BadParameter(f"{file}: expected a name that ends in .svg")
-    return file
-
-
 def diagnose(
     what: Annotated[
         str | None,
@@ -146,7 +147,9 @@ def diagnose(
     plot: Annotated[
         Path | None,
         typer.Option(
-            callback=_svg, help="Draw what the findings rest on into this SVG file.", show_default=False
+            callback=writable_svg,
+            help="Draw what the findings rest on into this SVG file.",
+            show_default=False,
         ),
     ] = None,
     store: StoreOption = None,
@@ -165,8 +168,6 @@ def diagnose(
     """
     if contact is not None and number is not None:
         raise ReedproofError("--contact and --input exclude each other; choose one")
-    if plot is not None and not (plot.parent.is_dir() and os.access(plot.parent, os.W_OK)):
-        raise ReedproofError(f"--plot {plot}: nothing can be written there; choose another folder")
     out = console(stderr=json)
     if what is None or what.isdecimal():
         if sheet is not None or output is not None:

@@ -27,6 +27,7 @@ def build_app() -> typer.Typer:
         diagnose,
         endure,
         export,
+        plan,
         proofs,
         prove,
         record,
@@ -54,6 +55,7 @@ def build_app() -> typer.Typer:
         simulate.simulate,
     ):  # fmt: skip
         app.command()(command)
+    app.add_typer(plan.plan)
     app.add_typer(sheet.sheet)
     return app
 

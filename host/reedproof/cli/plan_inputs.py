@@ -1,0 +1,112 @@
+"""Where the values of a plan come from: an option, the layout sheet, a default, or a question."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Generic, TypeVar
+
+import typer
+from pydantic import ValidationError
+from pydantic.fields import FieldInfo
+
+from reedproof import units
+from reedproof.cli.common import writable_svg
+from reedproof.errors import ReedproofError
+from reedproof.tables import Table, told
+
+SheetOption = Annotated[
+    Path | None,
+    typer.Option("--sheet", help="Take what no option says from this layout sheet.", show_default=False),
+]
+SaveOption = Annotated[
+    bool, typer.Option("--save", help="Write the plan into the layout sheet that --sheet names.")
+]
+PlotOption = Annotated[
+    Path | None,
+    typer.Option("--plot", callback=writable_svg, help="Draw it into this SVG file.", show_default=False),
+]
+
+AnyPlan = TypeVar("AnyPlan", bound=Table)
+
+
+@dataclass(frozen=True)
+class Inputs(Generic[AnyPlan]):
+    """``origins``: of each key 'option', 'sheet', 'default' or 'asked'."""
+
+    plan: AnyPlan
+    origins: Mapping[str, str]
+
+    def as_dict(self) -> dict[str, Any]:
+        """For JSON."""
+        values = self.plan.model_dump(mode="json")
+        return {key: {"value": values[key], "from": origin} for key, origin in self.origins.items()}
+
+
+def of_unit(key: str) -> Callable[[str], float]:
+    """A parser for an option: a number in the unit of ``key``, or with another such unit behind it."""
+
+    def parse(text: str) -> float:
+        try:
+            return units.number(text, key)
+        except ReedproofError as problem:
+            raise typer.BadParameter(str(problem)) from None
+
+    return parse
+
+
+def span_of(key: str) -> Callable[[str], tuple[float, float]]:
+    """A parser for an option: one number or two as in 20..500, in the unit of ``key``."""
+
+    def parse(text: str) -> tuple[float, float]:
+        try:
+            return units.span(text, key)
+        except ReedproofError as problem:
+            raise typer.BadParameter(str(problem)) from None
+
+    return parse
+
+
+def option_of(key: str) -> str:
+    return f"--{key.replace('_', '-')}"
+
+
+def gather(
+    model: type[AnyPlan], options: Mapping[str, Any], sheet: Mapping[str, Any] | None, *, may_ask: bool
+) -> Inputs[AnyPlan]:
+    """The complete plan. An option goes over the sheet, the sheet over the default; what is still missing is
+    asked for on a terminal. None in ``options`` and ``sheet`` means not told.
+
+    Raises ReedproofError that names the option, the value and what was expected.
+    """
+    values: dict[str, Any] = {}
+    origins: dict[str, str] = {}
+    for key, field in model.model_fields.items():
+        for origin, given in (("option", options), ("sheet", sheet or {})):
+            if given.get(key) is not None:
+                values[key], origins[key] = given[key], origin
+                break
+        else:
+            if not field.is_required():
+                origins[key] = "default"
+            elif may_ask and sys.stdin.isatty():
+                values[key], origins[key] = _asked(key, field), "asked"
+    try:
+        return Inputs(model.model_validate(values), origins)
+    except ValidationError as problem:
+        raise ReedproofError("; ".join(_problem(error) for error in problem.errors())) from None
+
+
+def _asked(key: str, field: FieldInfo) -> Any:
+    unit = units.unit_of(key)
+    text = typer.prompt(f"{field.description}{f' in {unit}' if unit else ''}", err=True)
+    return units.number(text, key) if field.annotation is float else text
+
+
+def _problem(error: Any) -> str:
+    key = str(error["loc"][0])
+    if error["type"] == "missing":
+        return f"{option_of(key)} is missing; give it, or a --sheet that has it"
+    return told(error).replace(key, option_of(key), 1)

@@ -1,0 +1,143 @@
+"""An answer of the planner, in the terminal. Text is no wider than 80 columns."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import typer
+from rich.console import Console
+
+from reedproof.analysis.answer import Answer, Check, Grid, Result
+from reedproof.cli.common import console, print_json, table, write_over
+from reedproof.cli.diagnosis_words import WIDTH, say
+from reedproof.cli.plan_inputs import AnyPlan, Inputs
+from reedproof.units import unit_of, with_unit
+
+GENERATOR = "reedproof plan"
+
+
+def present(
+    title: str,
+    answer: Answer,
+    inputs: Inputs[AnyPlan],
+    *,
+    json: bool,
+    plot: Path | None = None,
+    drawn: str = "",
+) -> None:
+    """Prints the answer, writes ``drawn`` into the file ``plot``, and ends the command: with 0 if every check
+    is kept, else 1."""
+    out = console(stderr=json)
+    if json:
+        print_json({"inputs": inputs.as_dict(), **answer.as_dict()})
+    else:
+        show(title, answer, inputs, out)
+    if plot is not None:
+        write_over(plot, drawn, GENERATOR, "a drawing of a plan")
+        say(f"drawn: {plot}", out)
+    raise typer.Exit(0 if answer.is_good else 1)
+
+
+def show(title: str, answer: Answer, inputs: Inputs[AnyPlan], out: Console) -> None:
+    say(title, out, "bold")
+    _given(inputs, out)
+    _results(answer.results, out)
+    for grid in answer.grids:
+        _grid(grid, out)
+    _checks(answer.checks, out)
+    _listed("What to do:", answer.advice, out, "bold")
+    _how(answer.results, out)
+    _listed("Assumed:", answer.assumptions, out)
+    for caution in answer.cautions:
+        _wrapped(f"caution: {caution}", out, "  ", "yellow")
+
+
+def cell(value: Any, key: str) -> str:
+    """A value of a table whose column heading has the unit."""
+    if value is None:
+        return "-"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list | tuple):
+        return ", ".join(cell(each, key) for each in value) or "-"
+    if isinstance(value, float):
+        return with_unit(value, "")
+    return str(value)
+
+
+def _given(inputs: Inputs[AnyPlan], out: Console) -> None:
+    values = inputs.plan.model_dump(mode="json")
+    told = [
+        f"{key} {cell(values[key], key)}{'' if origin == 'option' else f' ({origin})'}"
+        for key, origin in inputs.origins.items()
+        if values[key] is not None
+    ]
+    _wrapped(f"for {', '.join(told)}", out, "  ")
+
+
+def _results(results: Sequence[Result], out: Console) -> None:
+    say("", out)
+    for result in results:
+        text = result.text
+        if text is None:
+            value = result.value
+            unit = unit_of(result.key)
+            text = (
+                with_unit(value, result.key)
+                if isinstance(value, float)
+                else f"{cell(value, result.key)} {unit}".rstrip()
+            )
+        _wrapped(f"{result.label}: {text}", out, "  ")
+
+
+def _grid(grid: Grid, out: Console) -> None:
+    """The heading of a column is its key, with the unit as people write it."""
+    rows = table(*(f">{key.replace('_', ' ')}" for key in grid.columns), title=grid.title)
+    rows.columns[0].justify = "left"
+    for row in grid.rows:
+        rows.add_row(*(cell(value, key) for key, value in zip(grid.columns, row, strict=True)))
+    say("", out)
+    out.print(rows)
+
+
+def _checks(checks: Sequence[Check], out: Console) -> None:
+    if checks:
+        say("", out)
+        say("Margins:", out)
+    for check in checks:
+        bound = "at most" if check.is_upper else "at least"
+        margin = "" if check.margin is None else f", {check.margin:.2g} times what is needed"
+        line = (
+            f"{check.label}: {with_unit(check.value, check.key)}, {bound} "
+            f"{with_unit(check.limit, check.key)}{margin}"
+        )
+        if check.is_kept:
+            _wrapped(f"  kept: {line}", out, "    ", "green")
+        else:
+            _wrapped(f"  NOT KEPT: {line}; {check.otherwise}", out, "    ", "bold red")
+
+
+def _how(results: Sequence[Result], out: Console) -> None:
+    told = []
+    for result in results:
+        if result.formula or result.source:
+            source = f" ({result.source})" if result.source else ""
+            told.append(f"{result.label}: {result.formula}{source}")
+    _listed("How it was worked out:", told, out)
+
+
+def _listed(title: str, texts: Sequence[str], out: Console, style: str = "") -> None:
+    if texts:
+        say("", out)
+        say(title, out)
+    for text in texts:
+        _wrapped(f"  - {text}", out, "    ", style)
+
+
+def _wrapped(text: str, out: Console, indent: str, style: str = "") -> None:
+    lines = textwrap.wrap(text, min(out.width, WIDTH), subsequent_indent=indent, break_on_hyphens=False)
+    for line in lines:
+        say(line, out, style)

@@ -1,0 +1,77 @@
+"""What a plan is asked about: the tables of `[plan]` in a layout sheet, and the options of `reedproof plan`.
+
+Each table is complete: what has no default has to be told. Descriptions are the questions that are asked.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, TypeAlias
+
+from pydantic import Field
+
+from reedproof.tables import Table
+
+Orientation: TypeAlias = Literal["across", "along", "upright", "crosswise"]
+Lengths: TypeAlias = list[Annotated[float, Field(gt=0, le=1000)]]
+
+
+class MagnetPlan(Table):
+    """The magnet under a vehicle and how it passes a contact. ``closures_mm`` is the answer, as it was saved:
+    the closures of a pass in order of travel."""
+
+    diameter_mm: Annotated[float, Field(gt=0, le=100, description="Diameter of the magnet")]
+    length_mm: Annotated[float, Field(gt=0, le=100, description="Length of the magnet along its axis")]
+    remanence_t: Annotated[float, Field(gt=0, le=2, description="Remanence of the magnet")]
+    orientation: Annotated[Orientation, Field(description="How the magnet lies to contact and travel")]
+    distance_mm: Annotated[
+        float, Field(gt=0, le=200, description="Distance of the magnet's middle to the contact's axis")
+    ]
+    operate_mt: Annotated[float, Field(gt=0, le=100, description="Field at which the contact closes")]
+    release_mt: Annotated[float, Field(gt=0, le=100, description="Field at which it opens again")]
+    closures_mm: Lengths | None = None
+
+
+class ContactPlan(Table):
+    """What is different at one contact from the plan for all of them."""
+
+    orientation: Orientation | None = None
+    distance_mm: Annotated[float, Field(gt=0, le=200)] | None = None
+    operate_mt: Annotated[float, Field(gt=0, le=100)] | None = None
+    release_mt: Annotated[float, Field(gt=0, le=100)] | None = None
+    closures_mm: Lengths | None = None
+
+
+class TimingPlan(Table):
+    """Speeds of the trains, and what a closure has to be long enough for."""
+
+    slowest_mm_s: Annotated[float, Field(gt=0, le=10000, description="Speed of the slowest train")]
+    fastest_mm_s: Annotated[float, Field(gt=0, le=10000, description="Speed of the fastest train")]
+    closure_mm: Annotated[float, Field(gt=0, le=1000, description="Length of the shortest closure")]
+
+
+class WiringPlan(Table):
+    """The cable from a contact to its input, and what disturbs it."""
+
+    cable_m: Annotated[float, Field(gt=0, le=1000, description="Length of the cable to the contact")]
+
+
+class RunPlan(Table):
+    """What a reliability run is to prove. ``claim`` as in 0.999@0.95."""
+
+    claim: Annotated[str, Field(description="Claim, as in 0.999@0.95")]
+    allow: Annotated[int, Field(ge=0, le=100, description="Misses of a contact that are allowed")] = 0
+
+
+class Plans(Table):
+    magnet: MagnetPlan | None = None
+    timing: TimingPlan | None = None
+    wiring: WiringPlan | None = None
+    run: RunPlan | None = None
+
+
+def at_contact(plan: MagnetPlan, here: ContactPlan | None) -> MagnetPlan:
+    """The plan for one contact. What was worked out for all of them does not hold where it differs."""
+    if here is None:
+        return plan
+    differs: dict[str, Any] = here.model_dump(exclude_none=True)
+    return plan.model_copy(update={"closures_mm": None, **differs}) if differs else plan

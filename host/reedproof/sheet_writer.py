@@ -1,0 +1,60 @@
+"""Writes a plan into the user's layout sheet and leaves the rest of it, comments and order, as it was."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from tomlkit.items import AoT, InlineTable, Table
+
+from reedproof.layout import SheetError, checked_sheet, read_sheet
+from reedproof.tables import parsed_toml
+
+
+def save_plan(path: Path, name: str, values: Mapping[str, Any]) -> None:
+    """Puts ``values`` in place of the table [plan.``name``]. Raises SheetError; then the file is as it
+    was."""
+    document = _document(path)
+    plan = document.setdefault("plan", tomlkit.table(is_super_table=True))
+    plan[name] = _filled(tomlkit.table(), values)
+    _write(path, document)
+
+
+def save_contact_plan(path: Path, contact: str, values: Mapping[str, Any]) -> None:
+    """Puts ``values`` in place of the key ``plan`` of a contact. Raises SheetError; then the file is as it
+    was."""
+    document = _document(path)
+    contacts = document["contacts"]
+    assert isinstance(contacts, AoT)
+    here = next((each for each in contacts if each["name"] == contact), None)
+    if here is None:
+        names = ", ".join(repr(each["name"]) for each in contacts)
+        raise SheetError(path, [f"has no contact {contact!r}; expected one of {names}"])
+    here["plan"] = _filled(tomlkit.inline_table(), values)
+    _write(path, document)
+
+
+def _document(path: Path) -> tomlkit.TOMLDocument:
+    read_sheet(path)
+    return tomlkit.parse(path.read_text(encoding="utf-8"))
+
+
+def _filled(table: Table | InlineTable, values: Mapping[str, Any]) -> Table | InlineTable:
+    for key, value in values.items():
+        table.append(key, value)
+    return table
+
+
+def _write(path: Path, document: tomlkit.TOMLDocument) -> None:
+    text = tomlkit.dumps(document)
+    checked_sheet(parsed_toml(text, path, SheetError), path, SheetError)
+    part = path.with_name(f"{path.name}.part")
+    try:
+        # A sheet is the user's work: whole or as it was.
+        part.write_text(text, encoding="utf-8")
+        part.replace(path)
+    except OSError as problem:
+        part.unlink(missing_ok=True)
+        raise SheetError(path, [f"cannot be written ({problem.strerror}); nothing was saved"]) from None
