@@ -56,10 +56,16 @@ class WiringPlan(Table):
 
 
 class RunPlan(Table):
-    """What a reliability run is to prove. ``claim`` as in 0.999@0.95."""
+    """What a reliability run is to prove, for `endure` too. ``good_miss_share`` and ``bad_miss_share`` are
+    the contacts whose chances are told; without them a tenth and three times of what the claim excludes."""
 
     claim: Annotated[str, Field(description="Claim, as in 0.999@0.95")]
-    allow: Annotated[int, Field(ge=0, le=100, description="Misses of a contact that are allowed")] = 0
+    contacts: Annotated[int, Field(ge=1, le=10000)] = 1
+    allow: Annotated[int, Field(ge=0, le=100)] = 0
+    sequential: bool = False
+    passes_per_hour: Annotated[float, Field(gt=0, le=36000)] | None = None
+    good_miss_share: Annotated[float, Field(ge=0, lt=1)] | None = None
+    bad_miss_share: Annotated[float, Field(gt=0, le=1)] | None = None
 
 
 class Plans(Table):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import typer
 
+from reedproof.cli import plan_run
+
 plan = typer.Typer(
     name="plan",
     no_args_is_help=True,
@@ -12,3 +14,4 @@ plan = typer.Typer(
     "all of it is kept, else 1.\n\n"
     "Example: reedproof plan run --claim 0.999@0.95",
 )
+plan.command()(plan_run.run)

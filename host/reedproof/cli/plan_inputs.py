@@ -15,6 +15,8 @@ from pydantic.fields import FieldInfo
 from reedproof import units
 from reedproof.cli.common import writable_svg
 from reedproof.errors import ReedproofError
+from reedproof.layout import Sheet, read_sheet
+from reedproof.sheet_writer import save_plan
 from reedproof.tables import Table, told
 
 SheetOption = Annotated[
@@ -69,6 +71,19 @@ def span_of(key: str) -> Callable[[str], tuple[float, float]]:
     return parse
 
 
+def sheet_of(path: Path | None, save: bool) -> Sheet | None:
+    """The sheet that --sheet names. Raises ReedproofError."""
+    if path is None and save:
+        raise ReedproofError("--save: into which sheet? expected --sheet SHEET with it")
+    return None if path is None else read_sheet(path)
+
+
+def save_into(path: Path | None, name: str, plan: Table, *, wanted: bool) -> None:
+    """What --save does: the plan becomes the table [plan.``name``] of the sheet."""
+    if wanted and path is not None:
+        save_plan(path, name, plan.model_dump(mode="json", exclude_none=True))
+
+
 def option_of(key: str) -> str:
     return f"--{key.replace('_', '-')}"
 
@@ -96,7 +111,7 @@ def gather(
     try:
         return Inputs(model.model_validate(values), origins)
     except ValidationError as problem:
-        raise ReedproofError("; ".join(_problem(error) for error in problem.errors())) from None
+        raise ReedproofError(_problem(problem.errors()[0])) from None
 
 
 def _asked(key: str, field: FieldInfo) -> Any:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -26,17 +26,17 @@ def present(
     *,
     json: bool,
     plot: Path | None = None,
-    drawn: str = "",
+    drawn: Callable[[], str],
 ) -> None:
-    """Prints the answer, writes ``drawn`` into the file ``plot``, and ends the command: with 0 if every check
-    is kept, else 1."""
+    """Prints the answer, writes what ``drawn`` gives into the file ``plot``, and ends the command: with 0 if
+    every check is kept, else 1."""
     out = console(stderr=json)
     if json:
         print_json({"inputs": inputs.as_dict(), **answer.as_dict()})
     else:
         show(title, answer, inputs, out)
     if plot is not None:
-        write_over(plot, drawn, GENERATOR, "a drawing of a plan")
+        write_over(plot, drawn(), GENERATOR, "a drawing of a plan")
         say(f"drawn: {plot}", out)
     raise typer.Exit(0 if answer.is_good else 1)
 

@@ -1,0 +1,92 @@
+"""`reedproof plan run`: passes and hours for a claim."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from reedproof.analysis.plan_run import passes_per_hour, plan_run
+from reedproof.cli.common import JsonOption
+from reedproof.cli.plan_inputs import (
+    PlotOption,
+    SaveOption,
+    SheetOption,
+    gather,
+    of_unit,
+    save_into,
+    sheet_of,
+)
+from reedproof.cli.plan_words import present
+from reedproof.plan_run_plot import chances_plot
+from reedproof.plan_tables import RunPlan
+
+
+def run(
+    claim: Annotated[
+        str | None,
+        typer.Option(help="RELIABILITY@CONFIDENCE, as in 0.999@0.95.", metavar="R@C", show_default=False),
+    ] = None,
+    contacts: Annotated[
+        int | None,
+        typer.Option(
+            help="Contacts to be proved at once. [default: those of the sheet, else 1]", show_default=False
+        ),
+    ] = None,
+    allow: Annotated[
+        int | None,
+        typer.Option(help="Misses of a contact that are allowed. [default: 0]", show_default=False),
+    ] = None,
+    sequential: Annotated[
+        bool, typer.Option("--sequential", help="Test after every pass instead of once at the end.")
+    ] = False,
+    passes_per_hour_option: Annotated[
+        float | None,
+        typer.Option(
+            "--passes-per-hour", parser=of_unit("passes"), metavar="N", show_default=False,
+            help="Of the contact that is passed least. [default: what the sheet's times of routes give]",
+        ),
+    ] = None,
+    good_miss_share: Annotated[
+        float | None,
+        typer.Option(
+            parser=of_unit("share"), metavar="SHARE", show_default=False,
+            help="What a good contact misses. [default: a tenth of what the claim excludes]",
+        ),
+    ] = None,
+    bad_miss_share: Annotated[
+        float | None,
+        typer.Option(
+            parser=of_unit("share"), metavar="SHARE", show_default=False,
+            help="What a bad one misses. [default: three times as much as the claim excludes]",
+        ),
+    ] = None,
+    sheet: SheetOption = None,
+    save: SaveOption = False,
+    plot: PlotOption = None,
+    json: JsonOption = False,
+) -> None:  # fmt: skip
+    """Tell how many passes and hours a claim takes, and who would meet it.
+
+    What is saved into a sheet is what 'reedproof endure' takes for its plan when no option says another.
+
+    Example: reedproof plan run --claim 0.99@0.95
+    """
+    one = sheet_of(sheet, save)
+    saved = {}
+    if one is not None:
+        saved = {"contacts": len(one.contacts), "passes_per_hour": passes_per_hour(one)}
+        if one.plan.run is not None:
+            saved |= one.plan.run.model_dump(exclude_none=True, exclude={"contacts"})
+    options = {
+        "claim": claim, "contacts": contacts, "allow": allow, "sequential": sequential or None,
+        "passes_per_hour": passes_per_hour_option, "good_miss_share": good_miss_share,
+        "bad_miss_share": bad_miss_share,
+    }  # fmt: skip
+    inputs = gather(RunPlan, options, saved, may_ask=not json)
+    answer = plan_run(inputs.plan)
+    save_into(sheet, "run", inputs.plan, wanted=save)
+    present(
+        f"What the claim {inputs.plan.claim} takes", answer, inputs, json=json, plot=plot,
+        drawn=lambda: chances_plot(inputs.plan),
+    )  # fmt: skip
