@@ -61,7 +61,8 @@ def unit_of(key: str) -> str:
 
 def with_unit(value: float, key: str) -> str:
     """A number of three digits with the unit of its name: 'peak_mt', 14.4703 -> '14.5 mT'."""
-    text = f"{value:.0f}" if abs(value) >= 1000 and math.isfinite(value) else f"{value:.3g}"
+    is_large = 999.5 <= abs(value) < math.inf
+    text = f"{value:.0f}" if is_large else f"{value:.3g}"
     return f"{text} {unit_of(key)}".rstrip()
 
 

@@ -44,15 +44,11 @@ def test_a_dead_board_does_not_hold_up_the_others(tmp_path: Path) -> None:
             }
             engine = Endurance(store, store.run(run_id), links, never)
             began_s = time.monotonic()
-            cpu_s = time.process_time()
-            longest_s = 0.0
             happened = []
             while (now_s := time.monotonic()) < began_s + 11:
                 if now_s > began_s + 2:
                     wired[0]._stopped.set()  # the line is there, and nobody on it
                 happened += engine.step(0.05).happened
-                longest_s = max(longest_s, time.monotonic() - now_s)
-            print(f"longest step {longest_s:.3f} s, CPU with the boards {time.process_time() - cpu_s:.1f} s")
             engine.stop()
             for link in links.values():
                 link.close()
@@ -63,7 +59,7 @@ def test_a_dead_board_does_not_hold_up_the_others(tmp_path: Path) -> None:
             one.unplug()
     assert [one.kind for one in happened if one.board == "board0"] == ["away"]
     assert {gap.board for gap in gaps} == {"board0"}
-    assert longest_s < 0.6, "64 records come in 1.3 s"
+    # Had a step waited for the dead board, the others would have lost what came meanwhile: no clock is needed.
     for name in ("board1", "board2"):
         assert sum(line.counted for line in ledger[name]) > 200
         assert {line.lost for line in ledger[name]} == {0}, name

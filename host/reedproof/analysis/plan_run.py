@@ -7,6 +7,7 @@ from reedproof.analysis.confidence import chance_of_clean_stretch
 from reedproof.analysis.plans import Claim, FixedClaim, SequentialClaim, parse_claim
 from reedproof.layout import Route, Sheet, train_on
 from reedproof.plan_tables import RunPlan
+from reedproof.units import with_unit
 
 ALLOWED = (0, 1, 2, 3)
 CONTACTS = (1, 8, 16, 24, 48)
@@ -102,7 +103,7 @@ def _passes_per_lap(route: Route) -> dict[str, int]:
 
 
 def _share(share: float) -> str:
-    return "no pass" if share == 0 else f"1 pass in {1 / share:.3g}"
+    return "no pass" if share == 0 else f"1 pass in {with_unit(1 / share, '')}"
 
 
 def _chance(claim: Claim, miss_share: float) -> float:

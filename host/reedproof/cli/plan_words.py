@@ -17,6 +17,7 @@ from reedproof.cli.plan_inputs import AnyPlan, Inputs
 from reedproof.units import unit_of, with_unit
 
 GENERATOR = "reedproof plan"
+SMALL = 0.001  # what is less is not read for its digits, in a table
 
 
 def present(
@@ -64,7 +65,7 @@ def cell(value: Any, key: str) -> str:
     if isinstance(value, list | tuple):
         return ", ".join(cell(each, key) for each in value) or "-"
     if isinstance(value, float):
-        return with_unit(value, "")
+        return f"<{SMALL:g}" if 0 < value < SMALL else with_unit(value, "")
     return str(value)
 
 
