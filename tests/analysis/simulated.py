@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from reedproof.analysis.case import BoardFacts, Case, Counts, FaultSpan, SelfTest
+from reedproof.analysis.case import BoardFacts, Case, Counts, SelfTest
 from reedproof.analysis.case_of_run import case_of_run, places
 from reedproof.analysis.closures import Closures
 from reedproof.records import Fault, Verdict
@@ -48,9 +48,6 @@ def _stray(place: int, made_s: tuple[float, ...]) -> Closures:
 
 
 def _facts(board: BoardRun, seconds: float) -> BoardFacts:
-    faults: dict[int, list[FaultSpan]] = {}
-    for each in board.faults:
-        faults.setdefault(each.input, []).append(FaultSpan(each.fault, each.from_s, each.to_s))
     return BoardFacts(
         counts={
             int(number): _counts(board.totals.get(int(number), SILENT), seconds)
@@ -63,7 +60,7 @@ def _facts(board: BoardRun, seconds: float) -> BoardFacts:
             int(number): SelfTest(Verdict[one["verdict"].upper()], tuple(one["partners"]))
             for number, one in board.settings["selftest"].items()
         },
-        faults=faults,
+        faults=board.faults,
     )
 
 

@@ -59,7 +59,7 @@ def test_a_dead_board_does_not_hold_up_the_others(tmp_path: Path) -> None:
             one.unplug()
     assert [one.kind for one in happened if one.board == "board0"] == ["away"]
     assert {gap.board for gap in gaps} == {"board0"}
-    # Had a step waited for the dead board, the others would have lost what came meanwhile: no clock is needed.
+    # Had a step waited for the dead board, the others would have lost what came meanwhile.
     for name in ("board1", "board2"):
         assert sum(line.counted for line in ledger[name]) > 200
         assert {line.lost for line in ledger[name]} == {0}, name

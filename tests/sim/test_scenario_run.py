@@ -120,15 +120,18 @@ def test_boards_and_store_give_the_same(which: str, tmp_path: Path) -> None:
             if row.boot_id == board.boot_id and row.kind == FAULT and row.detail_1 != Fault.SHORTED
         )
         spans = sorted(
-            (span.input, int(span.fault), round(at_s, 2), begins)
-            for span in mine.faults
+            (number, int(span.fault), round(at_s, 2), begins)
+            for number, spans_of in mine.faults.items()
+            for span in spans_of
             for at_s, begins in ((span.from_s, True), (span.to_s, False))
             if at_s is not None
         )
         assert [each[:2] + each[3:] for each in changes] == [each[:2] + each[3:] for each in spans]
         for change, span in zip(changes, spans, strict=True):
             assert change[2] == pytest.approx(span[2], abs=0.02)
-    found_faults = {span.fault for board in short.boards.values() for span in board.faults}
+    found_faults = {
+        span.fault for board in short.boards.values() for spans in board.faults.values() for span in spans
+    }
     lost = sum(sum(board.lost.values()) for board in short.boards.values())
     if which == "contacts":
         assert found_faults == {Fault.STUCK_CLOSED, Fault.CHATTER}

@@ -12,20 +12,18 @@ from numpy.typing import NDArray
 from reedproof.analysis.account import Account, Kind, Status
 from reedproof.analysis.books import Passes
 from reedproof.analysis.case import (
-    PARTS,
     BoardFacts,
     Case,
     ContactFacts,
     Extras,
     InputFacts,
     SeenPasses,
-    Step,
     Swap,
 )
 from reedproof.analysis.closures import Closures, Gap
 from reedproof.analysis.passes import Accountant
 from reedproof.analysis.track import tracks_of
-from reedproof.analysis.visits import grouped
+from reedproof.analysis.visits import grouped, missed_passes, put_together
 from reedproof.layout import Sheet
 
 #: So many closures are looked at, the newest; what is to blame shows in less.
@@ -218,61 +216,6 @@ def _relabel(made_s: NDArray[np.float64], group: NDArray[np.int64], train: NDArr
                 train[to[best]] = train[row]
                 free = free[free != nearest[best]]
             train[row] = -1
-
-
-def put_together(
-    closures: Closures,
-    ms: NDArray[np.float64],
-    rows: Sequence[NDArray[np.intp]],
-    train: NDArray[np.int16],
-    speed: NDArray[np.float64],
-) -> SeenPasses:
-    """Passes of one contact: ``rows`` are the closures of each, one after the other, ``ms`` how long all of
-    them lasted; ``train`` and ``speed`` are of the passes."""
-    starts = np.array([own[0] for own in rows], dtype=np.intp)
-    counts = np.array([len(own) for own in rows], dtype=np.int16)
-    parts = np.full((len(rows), PARTS), np.nan)
-    gaps = np.full((len(rows), PARTS - 1), np.nan)
-    for nth in range(PARTS):
-        has = counts > nth
-        at = starts[has] + nth
-        parts[has, nth] = ms[at]
-        if nth:
-            gaps[has, nth - 1] = (closures.made_s[at] - closures.made_s[at - 1]) * 1000 - ms[at - 1]
-
-    def total(values: NDArray[np.uint16]) -> NDArray[np.int32]:
-        sums = np.concatenate([[0], np.cumsum(values, dtype=np.int32)])
-        return np.asarray(sums[starts + counts] - sums[starts], dtype=np.int32)
-
-    return SeenPasses(
-        closures.made_s[starts],
-        train,
-        np.full(len(rows), Step.RUN, np.int8),
-        speed,
-        counts,
-        parts,
-        gaps,
-        total(closures.bounces),
-        total(closures.dropouts),
-    )
-
-
-def missed_passes(
-    at_s: NDArray[np.float64], train: NDArray[np.int16], speed: NDArray[np.float64]
-) -> SeenPasses:
-    """Passes that gave no closure; shapes (n,)."""
-    count = len(at_s)
-    return SeenPasses(
-        at_s,
-        train,
-        np.full(count, Step.RUN, np.int8),
-        speed,
-        np.zeros(count, np.int16),
-        np.full((count, PARTS), np.nan),
-        np.full((count, PARTS - 1), np.nan),
-        np.zeros(count, np.int32),
-        np.zeros(count, np.int32),
-    )
 
 
 # ---- plugs exchanged on paper ----

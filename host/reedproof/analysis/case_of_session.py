@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 
 from reedproof.analysis.bounce import BLIP_MAX_US
 from reedproof.analysis.case import Case, ContactFacts, Extras, InputFacts, SeenPasses, Step
-from reedproof.analysis.case_of_run import missed_passes, put_together
 from reedproof.analysis.closures import Closures
-from reedproof.analysis.visits import grouped
+from reedproof.analysis.visits import grouped, missed_passes, put_together
 
 AT_USUAL_SPEED = (Step.USUAL, Step.OTHER, Step.REFERENCE)
 THIS, ANOTHER = "this vehicle", "another vehicle"

@@ -11,6 +11,7 @@ from reedproof.analysis.case import InputFacts
 from reedproof.analysis.clue import (
     CAP,
     Clue,
+    often,
     surprise_of_events,
     times,
 )
@@ -73,7 +74,7 @@ def shorted_inputs(signs: Signs) -> Iterator[Clue]:
             if together:
                 evidence.append(
                     f"{_name(signs, first)} and {_name(signs, second)} closed at the same moment "
-                    f"{together} times, of {fewer} closures of the one that closed less"
+                    f"{often(together)}, of {fewer} closures of the one that closed less"
                 )
             if tested:
                 evidence.append("the board's self-test found them connected")
@@ -109,7 +110,7 @@ def answered_elsewhere(signs: Signs) -> Iterator[Clue]:
         return
     told = (
         f"none of {times(asked.count)} over {asked.contact.name!r} closed input {asked.contact.at.input}; "
-        f"meanwhile input {other.input} closed {most} times"
+        f"meanwhile input {other.input} closed {often(most)}"
     )
     yield Clue(Cause.SWAPPED_PLUGS, 6.0, (told,), (asked.at,), other.board, other.input)
 
@@ -134,7 +135,7 @@ def interference(signs: Signs) -> Iterator[Clue]:
         score += min(4.0, extras / 2)
         evidence = [
             f"{len(noisy)} of {len(counted)} inputs of board {board!r} closed for too short to count, "
-            f"{blips} times in all"
+            f"{often(blips)} in all"
         ]
         if noisy_spare:
             evidence.append(f"{len(noisy_spare)} of them have no contact")
@@ -206,7 +207,7 @@ def bad_input(signs: Signs) -> Iterator[Clue]:
             if alone > 0:
                 score += min(8.0, surprise_of_events(alone, usual + 1.0))
                 evidence.append(
-                    f"{_name(signs, facts)} closed {alone} times without a train, usual here: {usual:g}"
+                    f"{_name(signs, facts)} closed {often(alone)} without a train, usual here: {usual:g}"
                 )
             verdict = facts.selftest.verdict if facts.selftest is not None else Verdict.GOOD
             if verdict in (Verdict.READS_LOW, Verdict.HELD_HIGH):

@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import contextlib
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from reedproof.analysis.case import FaultSpan
 from reedproof.analysis.closures import Closures
 from reedproof.link import Link
 from reedproof.records import Fault
@@ -26,15 +27,6 @@ from reedproof.store_runs import stored_settings
 SECOND_US = 1_000_000
 
 
-class FaultSpan(NamedTuple):
-    """A fault of an input, in host time; ``to_s`` None when it lasts to the end."""
-
-    input: int
-    fault: Fault
-    from_s: float
-    to_s: float | None
-
-
 @dataclass(frozen=True)
 class BoardRun:
     """What a board tells of itself and its inputs. ``settings`` are as the store keeps them, the self-test
@@ -44,7 +36,7 @@ class BoardRun:
     settings: dict[str, Any]
     totals: dict[int, InputTotals]
     lost: dict[int, int]
-    faults: list[FaultSpan]
+    faults: dict[int, list[FaultSpan]]
 
 
 @dataclass(frozen=True)
@@ -134,20 +126,16 @@ def _board_run(
                 (number, Fault.STUCK_CLOSED, *span)
                 for span in _stuck(closures[mine], layout.end_us, window["break_us"])
             ]
+    faults: dict[int, list[FaultSpan]] = {}
+    for number, fault, from_us, to_us in sorted(spans, key=lambda span: span[2]):
+        to_s = None if to_us is None or to_us > layout.end_us else start_s + to_us / 1e6
+        faults.setdefault(number, []).append(FaultSpan(fault, start_s + from_us / 1e6, to_s))
     lost = np.unique(closures["input"][is_lost], return_counts=True)
     return closures[~is_lost], BoardRun(
         settings,
         replayed.replay.totals,
         dict(zip(lost[0].tolist(), lost[1].tolist(), strict=True)),
-        [
-            FaultSpan(
-                number,
-                fault,
-                start_s + from_us / 1e6,
-                None if to_us is None or to_us > layout.end_us else start_s + to_us / 1e6,
-            )
-            for number, fault, from_us, to_us in sorted(spans, key=lambda span: span[2])
-        ],
+        faults,
     )
 
 
