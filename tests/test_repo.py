@@ -20,7 +20,7 @@ STORE = {"store", "store_closures", "store_runs", "store_tables"}
 
 #: Imports go down only. Modules of one layer may import each other.
 LAYERS = [
-    {"errors", "records", "compiled"},
+    {"errors", "records", "compiled", "files"},
     {"wire", "clock", "trace", "trace_reader", "trace_writer", "tables", "layout", "analysis", "markup"}
     | {"units", "plan_tables", "sheet_writer"},
     {"transport", "ports", "link", "export", "plots", "run_plots", "report", "report_words", "report_html"}

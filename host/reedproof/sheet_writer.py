@@ -9,6 +9,7 @@ from typing import Any
 import tomlkit
 from tomlkit.items import AoT, InlineTable, Table
 
+from reedproof.files import write_whole
 from reedproof.layout import SheetError, checked_sheet, read_sheet
 from reedproof.tables import parsed_toml
 
@@ -50,11 +51,9 @@ def _filled(table: Table | InlineTable, values: Mapping[str, Any]) -> Table | In
 def _write(path: Path, document: tomlkit.TOMLDocument) -> None:
     text = tomlkit.dumps(document)
     checked_sheet(parsed_toml(text, path, SheetError), path, SheetError)
-    part = path.with_name(f"{path.name}.part")
     try:
-        # A sheet is the user's work: whole or as it was.
-        part.write_text(text, encoding="utf-8")
-        part.replace(path)
+        write_whole(path, text)
     except OSError as problem:
-        part.unlink(missing_ok=True)
-        raise SheetError(path, [f"cannot be written ({problem.strerror}); nothing was saved"]) from None
+        raise SheetError(
+            path, [f"cannot be written ({problem.strerror}); nothing was saved, choose another place"]
+        ) from None

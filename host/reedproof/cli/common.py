@@ -18,6 +18,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from reedproof.errors import ReedproofError
+from reedproof.files import write_whole
 from reedproof.link import Link
 from reedproof.report import Progress as Told
 from reedproof.transport import SerialTransport, Transport
@@ -96,7 +97,6 @@ def reading_progress() -> Iterator[Told]:
 def write_over(file: Path, text: str, ours: str, what: str) -> None:
     """Writes a file whole or not at all. It may replace ``what`` it was before, which has ``ours`` in its
     beginning, and nothing else. Raises ReedproofError."""
-    part = file.with_name(f"{file.name}.part")
     try:
         if file.exists():
             with file.open(encoding="utf-8", errors="replace") as there:
@@ -104,12 +104,7 @@ def write_over(file: Path, text: str, ours: str, what: str) -> None:
                     raise ReedproofError(
                         f"{file}: exists already and is not {what}; choose another name, or delete it first"
                     )
-        # An older file is better than half of a new one.
-        try:
-            part.write_text(text, encoding="utf-8")
-            part.replace(file)
-        finally:
-            part.unlink(missing_ok=True)
+        write_whole(file, text)
     except OSError as error:
         raise ReedproofError(
             f"{file}: cannot be written ({error.strerror}); choose another place for the file"
