@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, TypeAlias
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from reedproof.tables import Table
 
@@ -59,13 +59,23 @@ class RunPlan(Table):
     """What a reliability run is to prove, for `endure` too. ``good_miss_share`` and ``bad_miss_share`` are
     the contacts whose chances are told; without them a tenth and three times of what the claim excludes."""
 
-    claim: Annotated[str, Field(description="Claim, as in 0.999@0.95")]
+    claim: Annotated[
+        str, Field(pattern=r"^0?\.\d*[1-9]\d*@0?\.\d*[1-9]\d*$", description="Claim, as in 0.999@0.95")
+    ]
     contacts: Annotated[int, Field(ge=1, le=10000)] = 1
     allow: Annotated[int, Field(ge=0, le=100)] = 0
     sequential: bool = False
     passes_per_hour: Annotated[float, Field(gt=0, le=36000)] | None = None
     good_miss_share: Annotated[float, Field(ge=0, lt=1)] | None = None
     bad_miss_share: Annotated[float, Field(gt=0, le=1)] | None = None
+
+    @model_validator(mode="after")
+    def _is_one_plan(self) -> RunPlan:
+        if self.sequential and self.allow:
+            raise ValueError(
+                f"allow holds {self.allow}; expected 0 with sequential, which fixes no number of misses"
+            )
+        return self
 
 
 class Plans(Table):

@@ -16,6 +16,7 @@ from reedproof.analysis.account import Account, Status
 from reedproof.analysis.books import Passes
 from reedproof.analysis.drift import ContactDrift, DriftWatch
 from reedproof.analysis.passes import Accountant
+from reedproof.analysis.planned import LengthMeter, PlannedLength, planned_lengths
 from reedproof.analysis.plans import Claim, Plan, Verdict, plan_from_dict
 from reedproof.analysis.statement import Counts, EarlierRun, Statement, statement
 from reedproof.errors import ReedproofError
@@ -63,7 +64,8 @@ class OtherRun:
 class Report:
     """Everything there is to say about a run. ``drift`` and the contacts of ``account`` and ``statement`` are
     in the order of the sheet; ``boards`` and ``gaps`` in order of time; runs by their numbers.
-    ``length_unit`` is that of effective lengths: "mm", or "ms" where the sheet tells no distances."""
+    ``length_unit`` is that of effective lengths: "mm", or "ms" where the sheet tells no distances.
+    ``lengths`` are of the contacts whose closures were planned."""
 
     run: Run
     sheet: Sheet
@@ -74,6 +76,7 @@ class Report:
     statement: Statement
     drift: tuple[ContactDrift, ...]
     length_unit: str
+    lengths: tuple[PlannedLength, ...]
     earlier: tuple[OtherRun, ...]
     later: tuple[OtherRun, ...]
 
@@ -209,6 +212,7 @@ class Report:
                 drift.contact: _drift_dict(drift, count.missed)
                 for drift, count in zip(self.drift, self.account.contacts, strict=True)
             },
+            "closure_lengths": {length.contact: length.as_dict() for length in self.lengths},
             "gaps": [gap._asdict() for gap in self.gaps],
             "boards": [asdict(board) for board in self.boards],
             "earlier_runs": [_other_dict(other) for other in self.earlier],
@@ -267,13 +271,20 @@ def build(store: Store, run_id: int | None = None, progress: Progress | None = N
     sheet = Sheet.model_validate(run.sheet)
     plan = plan_from_dict(run.plan)
     drift = DriftWatch([contact.name for contact in sheet.contacts])
-    accountant = _accountant(store, run, drift, progress)
+    meter = LengthMeter(len(sheet.contacts))
+
+    def watch(passes: Passes) -> None:
+        drift.feed(passes.contact, passes.made_s, passes.length, passes.bounces)
+        meter.feed(passes)
+
+    accountant = _accountant(store, run, progress, watch)
     account = accountant.finish()
     others = _others(store, run, progress)
     earlier = tuple(other for other in others if other.run.id < run.id)
     boards = tuple(store.run_boards(run.id))
     # A gap without length turned out to be none: the board had kept everything.
     gaps = tuple(gap for gap in store.run_gaps(run.id) if gap.to_s != gap.from_s)
+    unknown = [None] * len(sheet.contacts)
     return Report(
         run=run,
         sheet=sheet,
@@ -290,22 +301,21 @@ def build(store: Store, run_id: int | None = None, progress: Progress | None = N
         ),
         drift=drift.result(),
         length_unit="mm" if accountant.lengths_in_mm else "ms",
+        lengths=planned_lengths(sheet, meter.means() if accountant.lengths_in_mm else unknown),
         earlier=earlier,
         later=tuple(other for other in others if other.run.id > run.id),
     )
 
 
-def _accountant(store: Store, run: Run, drift: DriftWatch | None, progress: Progress | None) -> Accountant:
-    """One that has been fed with the whole run."""
+def _accountant(
+    store: Store, run: Run, progress: Progress | None, on_pass: Callable[[Passes], None] | None = None
+) -> Accountant:
+    """One that has been fed with the whole run, and told its passes to ``on_pass``."""
     sheet = Sheet.model_validate(run.sheet)
     contacts = sheet.positions()
 
-    def watch(passes: Passes) -> None:
-        if drift is not None:
-            drift.feed(passes.contact, passes.made_s, passes.length, passes.bounces)
-
     try:
-        accountant = Accountant(sheet, store.gaps_of_run(run.id, contacts), on_pass=watch)
+        accountant = Accountant(sheet, store.gaps_of_run(run.id, contacts), on_pass=on_pass)
     except ValueError as error:
         raise ReedproofError(
             f"run {run.id} cannot be accounted for: {error}; see 'reedproof sheet check'"
@@ -321,7 +331,7 @@ def _accountant(store: Store, run: Run, drift: DriftWatch | None, progress: Prog
 
 def _others(store: Store, run: Run, progress: Progress | None) -> list[OtherRun]:
     return [
-        OtherRun(other, _counts(_accountant(store, other, None, progress).finish()))
+        OtherRun(other, _counts(_accountant(store, other, progress).finish()))
         for other in store.runs()
         if other.layout == run.layout and other.simulated == run.simulated and other.id != run.id
     ]

@@ -24,7 +24,9 @@ from reedproof.report_words import (
     counted,
     grouped,
     how_long,
+    measured_text,
     outcome_text,
+    planned_text,
     range_text,
     sentence,
     share_text,
@@ -127,6 +129,7 @@ def render(report: Report) -> str:
         _contacts(report),
         _undecided(report),
         _drift(report),
+        *_lengths(report),
         _gaps(report),
         _other_runs(report),
         _evidence(report),
@@ -362,6 +365,22 @@ def _drifting(report: Report, contact: int) -> Markup:
             _figure(counts, "Bounces per closure. Dotted: the first passes."),
         ]
     )
+
+
+def _lengths(report: Report) -> Iterator[Markup]:
+    """Nothing where nothing was planned."""
+    if not report.lengths:
+        return
+    told = (
+        "Planned are the closures that magnet, distance and contact were to give; measured is the geometric "
+        "mean of their duration times the speed of the trains."
+    )
+    rows = (
+        _row(length.contact, _Number(planned_text(length)), _Number(measured_text(length)), length.sentence)
+        for length in report.lengths
+    )
+    table = _table("Closure lengths", ("contact", ">planned mm", ">measured mm", ""), rows)
+    yield _section("Closures as planned and as measured", tag("p", told), table)
 
 
 def _gaps(report: Report) -> Markup:

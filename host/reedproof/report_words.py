@@ -6,6 +6,7 @@ import math
 import time
 
 from reedproof.analysis.account import Kind
+from reedproof.analysis.planned import PlannedLength
 from reedproof.store_runs import Run
 
 OUTCOMES = {
@@ -85,3 +86,16 @@ def outcome_text(run: Run) -> str:
 
 def sentence(text: str) -> str:
     return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
+
+
+def planned_text(length: PlannedLength) -> str:
+    """'42.9', or '18.8 and 22.9' where a pass was planned to give two closures."""
+    return " and ".join(f"{each:.1f}" for each in length.planned_mm)
+
+
+def measured_text(length: PlannedLength) -> str:
+    """'40.1 (93 %)', '-' where nothing was measured."""
+    if length.measured_mm is None:
+        return "-"
+    share = "" if length.share is None else f" ({100 * length.share:.0f} %)"
+    return f"{length.measured_mm:.1f}{share}"

@@ -92,6 +92,7 @@ _EXPECTED = {
 #: What a pattern means, by key.
 _PATTERNS = {
     "scale": "expected a ratio such as '1:87'",
+    "claim": "expected RELIABILITY@CONFIDENCE, both between 0 and 1, such as 0.999@0.95",
     "id": "expected the eight digits that 'reedproof boards' shows",
 }
 
@@ -112,6 +113,9 @@ def told(error: Any) -> str:
         expected = _PATTERNS.get(str(place[-1]), "expected a name without blanks around it")
     else:
         expected = _EXPECTED.get(kind, error["msg"]).format(**error.get("ctx", {}))
+    if kind == "value_error":  # of our own, which says what was expected
+        expected = str(error["ctx"]["error"])
+        return f"{_key(place)}: {expected}" if place else expected
     if kind in ("missing", "extra_forbidden"):
         return f"{_key(place)}: {expected}"
     return f"{_key(place)} holds {shown(error['input'])}; {expected}"

@@ -277,6 +277,18 @@ def test_plans_of_the_options() -> None:
     assert make_plan(4, None, None, "0.99@0.9", None, True) == SequentialClaim(0.99, 0.9, 4)
 
 
+def test_the_plan_of_the_sheet_is_taken_where_no_option_says_another(tmp_path: Path) -> None:
+    path = tmp_path / "layout.toml"
+    path.write_text(sheet_text() + '[plan.run]\nclaim = "0.7@0.8"\nallow = 1\n')
+    ran = run("endure", str(path))
+    assert ran.code == 0, ran.err
+    assert "the plan is that of the sheet" in ran.out
+    assert f"{FixedClaim(0.7, 0.8, CONTACTS, 1).passes} passes of each contact with no more than 1" in ran.out
+    ran = run("endure", str(path), "--passes", "2")
+    assert "the plan is that of the sheet" not in ran.out
+    assert "plan: 2 passes of every contact" in ran.out
+
+
 def account_of(passes: int, missed: int = 0, contacts: int = 1) -> Account:
     count = ContactCount(
         "c", passes, passes - missed, missed, 0, 0, 0, Status.COUNTED, "", (passes, passes), (missed, missed),

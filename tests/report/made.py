@@ -106,12 +106,15 @@ def write_run(
     simulated: bool = False,
     seed: int | None = None,
     begun_s: float = STARTED_S,
+    plans: Mapping[str, Any] | None = None,
 ) -> tuple[int, Truth]:
-    """A run of so many laps; its number and the truth about it. Without an outcome it is left unfinished."""
+    """A run of so many laps; its number and the truth about it. Without an outcome it is left unfinished.
+    ``plans``: the sheet's table [plan]."""
     count = len(names)
     half = (count + 1) // 2
     truth = Truth([0] * count, [0] * count, [0] * count)
-    run_id = store.begin_run(begun_s, sheet(names), plan, simulated=simulated, seed=seed)
+    sheet_used = {**sheet(names), **({"plan": plans} if plans else {})}
+    run_id = store.begin_run(begun_s, sheet_used, plan, simulated=simulated, seed=seed)
     closed = sorted(_closures(count, laps, wrong, truth))
     ended_s = begun_s + max((after_s for after_s, *_ in closed), default=0.0) + 5.0
     for at, name in enumerate(("quarry", "mill")):

@@ -15,6 +15,7 @@ import pytest
 from reedproof.analysis.account import Status
 from reedproof.errors import ReedproofError
 from reedproof.report import CSV_COLUMNS, Grade, Report, build, observed_s
+from reedproof.report_html import render
 from reedproof.store import Store
 from reedproof.store_runs import RunBoard, RunGap
 from report.made import NAMES, STARTED_S, Wrong, sheet, write_run
@@ -151,6 +152,8 @@ def test_json_and_csv_say_the_same(store: Store) -> None:
     assert (found["run"]["simulated"], found["run"]["seed"]) == (True, 7)
     assert found["statement"] == [report.verdict, report.statement.sentence]
     assert found["layout"] == sheet() | {
+        "contacts": [{**contact, "plan": None} for contact in sheet()["contacts"]],
+        "plan": {"magnet": None, "timing": None, "wiring": None, "run": None},
         "boards": {name: {"kind": "virtual", "id": None} for name in ("quarry", "mill")},
         "routes": [{**sheet()["routes"][0], "times_s": None}],
         "trains": [{**sheet()["trains"][0], "magnets": 1, "spacing_mm": None}],
@@ -222,3 +225,46 @@ GAP = RunGap(1, "mill", None, 120.0, 130.0, "lost", "")
 )
 def test_observed_time(boards: list[RunBoard], gaps: list[RunGap], expected_s: float) -> None:
     assert math.isclose(observed_s(boards, gaps), expected_s)
+
+
+# ---- as planned ----
+
+
+def planned(closures_mm: list[float]) -> dict[str, Any]:
+    return {
+        "magnet": {
+            "diameter_mm": 4.9, "length_mm": 10.0, "remanence_t": 1.3, "orientation": "across",
+            "distance_mm": 20.0, "operate_mt": 2.0, "release_mt": 1.9, "closures_mm": closures_mm,
+        }
+    }  # fmt: skip
+
+
+def test_closures_are_held_against_the_plan(store: Store) -> None:
+    """Trains do 800 mm in 6 s and close a contact for 60 ms: 8 mm. The crusher's get shorter, to 0.3 of it
+    in the end: their geometric mean is exp of the mean of ln(1 - 0.7 x) for x from 0 to 1."""
+    expected = math.exp(-(0.3 * math.log(0.3) + 0.7) / 0.7)
+    report = reported(store, PLAN, Wrong(shorter={2: 0.7}), plans=planned([8.0]))
+    assert [length.contact for length in report.lengths] == list(NAMES)
+    shares = [length.share for length in report.lengths]
+    assert shares[2] == pytest.approx(expected, rel=0.02)
+    assert shares[:2] + shares[3:] == pytest.approx([1.0] * 7, rel=0.02)
+    assert [length.is_as_planned for length in report.lengths] == [at != 2 for at in range(8)]
+    told = report.as_dict()["closure_lengths"]["crusher"]
+    assert told["planned_mm"] == [8.0]
+    assert told["measured_mm"] == pytest.approx(8 * expected, rel=0.02)
+    page = render(report)
+    assert "Closures as planned and as measured" in page
+    assert "shorter than planned: is the magnet further away, weaker or turned?" in page
+
+
+def test_without_a_plan_nothing_is_compared(store: Store) -> None:
+    report = reported(store, PLAN)
+    assert report.lengths == ()
+    assert "as planned" not in render(report)
+
+
+def test_several_closures_of_a_pass_are_not_compared(store: Store) -> None:
+    report = reported(store, PLAN, plans=planned([18.8, 22.9]))
+    assert {length.share for length in report.lengths} == {None}
+    assert {length.sentence for length in report.lengths} == {"several closures are planned"}
+    assert report.lengths[0].measured_mm == pytest.approx(8.0, rel=0.02)

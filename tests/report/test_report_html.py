@@ -86,7 +86,7 @@ def week(names: tuple[str, ...], *, simulated: bool = False) -> Report:
         run = store.run()
     said = statement(account, plan, stopped_as_planned=True)
     model = Sheet.model_validate(told)
-    return Report(run, model, plan, (), gaps, account, said, drift.result(), "mm", (), ())
+    return Report(run, model, plan, (), gaps, account, said, drift.result(), "mm", (), (), ())
 
 
 # ---- form ----

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from reedproof.analysis.planned import PlannedLength
 from reedproof.records import Fault, Verdict
 
 Floats = NDArray[np.float64]
@@ -153,13 +154,15 @@ class InputFacts:
 
 @dataclass(frozen=True, eq=False)
 class ContactFacts:
-    """What is known of one contact. ``unclear`` says why its passes could not be counted, else empty."""
+    """What is known of one contact. ``unclear`` says why its passes could not be counted, else empty.
+    ``planned``: how long its closures were planned and are, None if they were not planned."""
 
     name: str
     at: InputFacts
     passes: SeenPasses
     extras: Extras
     unclear: str = ""
+    planned: PlannedLength | None = None
 
 
 @dataclass(frozen=True)

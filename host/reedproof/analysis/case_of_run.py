@@ -22,6 +22,7 @@ from reedproof.analysis.case import (
 )
 from reedproof.analysis.closures import Closures, Gap
 from reedproof.analysis.passes import Accountant
+from reedproof.analysis.planned import LengthMeter, planned_lengths
 from reedproof.analysis.track import tracks_of
 from reedproof.analysis.visits import grouped, missed_passes, put_together
 from reedproof.layout import Sheet
@@ -85,6 +86,13 @@ def case_of_run(
         passes = Passes.join([])
         told = [f"its passes cannot be counted: {error}"] * count
         notes.append(f"passes cannot be counted: {error}")
+    meter = LengthMeter(count)
+    meter.feed(passes)
+    unknown = [None] * count
+    planned = {
+        length.contact: length
+        for length in planned_lengths(sheet, meter.means() if unit == "mm" else unknown)
+    }
     return Case(
         source,
         from_s,
@@ -93,7 +101,11 @@ def case_of_run(
         _alike(sheet, [track.train for track in tracks]),
         tuple(
             ContactFacts(
-                contact.name, inputs[at], *_passes_at(at, mine, passes, _known_to_s(at, gaps, to_s)), told[at]
+                contact.name,
+                inputs[at],
+                *_passes_at(at, mine, passes, _known_to_s(at, gaps, to_s)),
+                told[at],
+                planned.get(contact.name),
             )
             for at, contact in enumerate(sheet.contacts)
         ),

@@ -20,6 +20,8 @@ from reedproof.analysis.period import likely_period
 from reedproof.analysis.symptoms import HELD_MIN_S, Floats, Signs
 from reedproof.records import Verdict
 
+#: Extra closures are not spread evenly over the contacts where the account could not place many passes.
+UNEVEN = 1.5
 #: Two inputs that close within this of each other did not see two magnets.
 TOGETHER_S = 0.003
 #: A rhythm that chance brings about more often than this is none.
@@ -198,14 +200,18 @@ def bad_input(signs: Signs) -> Iterator[Clue]:
         usual = float(np.median(at_contacts or [0]))
         for _, facts in extras:
             score, evidence, alone = -4.0, [], odd[facts.input]
-            gone = [each for each in signs.contacts if each.contact.at is facts and each.ends_silent]
+            gone = [
+                each
+                for each in signs.contacts
+                if each.contact.at is facts and each.ends_silent and len(each.contact.extras) < each.silence
+            ]
             if gone:
                 score = -2.0
                 evidence.append(
                     f"{gone[0].silence} passes in a row left no trace, as with an input that is dead"
                 )
             if alone > 0:
-                score += min(8.0, surprise_of_events(alone, usual + 1.0))
+                score += min(8.0, surprise_of_events(alone, UNEVEN * usual + 1.0))
                 evidence.append(
                     f"{_name(signs, facts)} closed {often(alone)} without a train, usual here: {usual:g}"
                 )

@@ -36,6 +36,8 @@ def open_lead(_: Signs, seen: Symptoms) -> Iterator[Clue]:
     """Passes are missed in a row, without a trace."""
     if seen.missed < 2 or seen.count < 3:
         return
+    if len(seen.contact.extras) >= seen.missed:
+        return  # the lead carries closures: it is the account that could not place its passes
     if seen.missed == seen.count:
         counts = seen.contact.at.counts
         traces = counts.blips if counts is not None else 0
@@ -107,6 +109,11 @@ def weak_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
         evidence.append(
             f"closures are {percent(seen.length_ratio)} than at the other contacts; where nothing is "
             f"wrong they differ by about {100 * math.expm1(seen.spread):.0f} %"
+        )
+    planned = seen.contact.planned
+    if planned is not None and planned.share is not None:
+        evidence.append(
+            f"they are {planned.measured_mm:.1f} mm long, {planned.planned_mm[0]:.1f} mm were planned"
         )
     if falling:
         evidence.append(f"they have become {percent(change)} since the first passes")

@@ -30,12 +30,12 @@ EXPLAINED_BY = {
     },
     Cause.INTERFERENCE: {
         Cause.BAD_INPUT, Cause.SHORTED_INPUTS, Cause.LOOSE_LEAD, Cause.WORN_CONTACT, Cause.VEHICLE,
-        Cause.SIDE_LOBES, Cause.TURNED_MAGNET,
+        Cause.SIDE_LOBES, Cause.TURNED_MAGNET, Cause.WEAK_MAGNET,
     },
     Cause.VEHICLE: {Cause.WEAK_MAGNET, Cause.OPEN_LEAD, Cause.BAD_INPUT},
     Cause.WINDOW_TOO_SHORT: {Cause.LOOSE_LEAD, Cause.TURNED_MAGNET, Cause.SIDE_LOBES},
     Cause.WINDOW_TOO_LONG: {Cause.OPEN_LEAD},
-    Cause.LOOSE_LEAD: {Cause.WORN_CONTACT, Cause.BAD_INPUT},
+    Cause.LOOSE_LEAD: {Cause.WORN_CONTACT, Cause.BAD_INPUT, Cause.OPEN_LEAD},
     Cause.STUCK_CONTACT: {Cause.PARKED_MAGNET, Cause.BAD_INPUT},
     Cause.BAD_INPUT: {
         Cause.PARKED_MAGNET, Cause.STUCK_CONTACT, Cause.WEAK_MAGNET, Cause.LOOSE_LEAD,
@@ -137,6 +137,14 @@ def _looked_at(signs: Signs) -> Iterable[str]:
         f"what the boards counted on {known} inputs since they started: closings too short to count, "
         "openings within closures"
     )
+    planned = [each.planned for each in signs.case.contacts if each.planned is not None]
+    shares = [each.share for each in planned if each.share is not None]
+    if shares:
+        kept = sum(1 for each in planned if each.is_as_planned)
+        yield (
+            f"lengths of closures against the plan: {kept} of {_count(len(shares), 'contact')} as planned; "
+            f"{100 * min(shares):.0f} to {100 * max(shares):.0f} % of it were measured"
+        )
     tested = sum(1 for each in signs.case.inputs if each.selftest is not None)
     if tested:
         yield f"the boards' electrical self-test of {tested} inputs"

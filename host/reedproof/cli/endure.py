@@ -44,6 +44,7 @@ from reedproof.endurance import Endurance, Progress
 from reedproof.errors import ReedproofError
 from reedproof.layout import Sheet, read_sheet
 from reedproof.link import Link
+from reedproof.plan_tables import RunPlan
 from reedproof.report import earlier_runs
 from reedproof.report_words import how_long
 from reedproof.sim.layout import VirtualLayout, board_id
@@ -93,6 +94,14 @@ def make_plan(
     if sequential:
         return SequentialClaim(reliability, confidence, contacts)
     return FixedClaim(reliability, confidence, contacts, allow or 0)
+
+
+PlanOptions = tuple[int | None, float | None, str | None, int | None, bool]
+
+
+def _planned(saved: RunPlan) -> PlanOptions:
+    """What `reedproof plan run --save` wrote, as the options that say the same."""
+    return None, None, saved.claim, saved.allow or None, saved.sequential
 
 
 def show_plan(plan: Plan, out: Console) -> None:
@@ -475,7 +484,7 @@ def endure(
         str | None,
         typer.Option(
             help="RELIABILITY@CONFIDENCE to be shown at every contact, for all of them at once. "
-            f"[default: {CLAIM}]",
+            f"[default: that of the sheet, else {CLAIM}]",
             show_default=False,
         ),
     ] = None,
@@ -511,7 +520,7 @@ def endure(
     Example: reedproof endure layout.toml --claim 0.999@0.95
     """
     out = console(stderr=json)
-    plan_options = (passes, hours, claim, allow, sequential)
+    plan_options: PlanOptions = (passes, hours, claim, allow, sequential)
     if resume and (sequential or any(option is not None for option in plan_options[:4])):
         raise ReedproofError("--resume: the run has its plan already; expected no other one")
     if not resume and sheet is None:
@@ -526,6 +535,10 @@ def endure(
             layout = read_sheet(Path(sheet or ""))
             if not layout.routes:
                 raise ReedproofError(f"{sheet}: no routes; endure needs to know in which order trains pass")
+            told = any(option is not None for option in plan_options[:4]) or sequential
+            if layout.plan.run is not None and not told:
+                plan_options = _planned(layout.plan.run)
+                out.print("no option says another: the plan is that of the sheet")
             plan = make_plan(len(layout.contacts), *plan_options)
             kept = opened.enter_context(Store(store))
         links = opened.enter_context(_links(layout, parse_ports(port or [], layout), kept, out))

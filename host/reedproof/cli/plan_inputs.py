@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -111,7 +112,7 @@ def gather(
     try:
         return Inputs(model.model_validate(values), origins)
     except ValidationError as problem:
-        raise ReedproofError(_problem(problem.errors()[0])) from None
+        raise ReedproofError(_problem(model, problem.errors()[0])) from None
 
 
 def _asked(key: str, field: FieldInfo) -> Any:
@@ -120,8 +121,9 @@ def _asked(key: str, field: FieldInfo) -> Any:
     return units.number(text, key) if field.annotation is float else text
 
 
-def _problem(error: Any) -> str:
-    key = str(error["loc"][0])
+def _problem(model: type[Table], error: Any) -> str:
+    """In the user's words, with options in place of keys."""
     if error["type"] == "missing":
-        return f"{option_of(key)} is missing; give it, or a --sheet that has it"
-    return told(error).replace(key, option_of(key), 1)
+        return f"{option_of(str(error['loc'][0]))} is missing; give it, or a --sheet that has it"
+    keys = "|".join(sorted(model.model_fields, key=len, reverse=True))
+    return re.sub(rf"\b({keys})\b", lambda found: option_of(found[0]), told(error))

@@ -27,7 +27,9 @@ from reedproof.report_words import (
     counted,
     grouped,
     how_long,
+    measured_text,
     outcome_text,
+    planned_text,
     range_text,
     sentence,
     share_text,
@@ -79,6 +81,16 @@ def show(report: Report, out: Console) -> None:
         )  # fmt: skip
     out.print(rows)
     say(f"'at most' with {100 * said.confidence:g} % confidence, for each contact by itself")
+    if report.lengths:
+        planned = table(
+            "contact", ">planned mm", ">measured mm", "closures", title="closures as planned and as measured"
+        )
+        for length in report.lengths:
+            planned.add_row(
+                Text(length.contact), planned_text(length), measured_text(length),
+                Text(length.sentence, style="yellow" if length.is_as_planned is False else ""),
+            )  # fmt: skip
+        out.print(planned)
     for text in said.cautions:
         say(f"- {text}")
     for gap in report.gaps[:GAPS_SHOWN]:
