@@ -81,6 +81,7 @@ _EXPECTED = {
     "dict_type": "expected tables such as [boards.quarry]",
     "greater_than": "expected more than {gt:g}",
     "greater_than_equal": "expected at least {ge:g}",
+    "less_than": "expected less than {lt:g}",
     "less_than_equal": "expected at most {le:g}",
     "finite_number": "expected a finite number",
     "literal_error": "expected {expected}",

@@ -14,9 +14,9 @@ from reedproof.layout import Sheet
 
 #: So many passes of known length are a mean worth comparing.
 PASSES_MIN = 10
-#: A contact given in ampere-turns leaves a factor of two in its field, either way. That makes closures of usual
-#: magnets up to 1.4 times longer or shorter, as long as they are long against the distance (derived here,
-#: tests/analysis/test_planned.py). What is further from the plan was not built as it was planned.
+#: A contact given in ampere-turns leaves a factor of two in its field, either way. That makes closures of
+#: usual magnets up to 1.4 times longer or shorter, as long as they are long against the distance (derived
+#: here, tests/analysis/test_planned.py). What is further from the plan was not built as it was planned.
 AS_PLANNED = 1.4
 
 
