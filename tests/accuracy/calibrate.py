@@ -1,9 +1,10 @@
-"""How often a clear clue is right: the ceilings of `reedproof.analysis.calibration`.
+"""How often clues are right: the numbers of `reedproof.analysis.calibration`.
 
     PYTHONPATH=tests python tests/accuracy/calibrate.py [--seeds N]
 
-Runs every scenario of tests/scenarios, healthy ones more often, on seeds 1 to N, and prints the table to put
-into calibration.py.
+Runs every scenario of tests/scenarios, healthy ones more often, on seeds 1 to N, and prints what to put into
+calibration.py: how often clear clues of each cause are right, and the slope and the middle that make all
+clues together most likely (maximum likelihood).
 """
 
 from __future__ import annotations
@@ -13,7 +14,11 @@ from collections import defaultdict
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
+import numpy as np
 from diagnosis import is_right, scenarios
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+from scipy.special import expit
 
 from analysis.simulated import case_of
 from reedproof.analysis.diagnosis import SURE, finding_of, weigh
@@ -23,6 +28,7 @@ from reedproof.sim.scenario import read_scenario
 
 SEEDS = 12
 HEALTHY_TIMES = 5  # as many seeds of each healthy scenario
+Floats = NDArray[np.float64]
 Scored = tuple[Cause, float, bool]
 
 
@@ -52,10 +58,28 @@ def main() -> None:
             for cause, score, right in scored:
                 by_cause[cause].append((score, right))
     print(f"# {len(jobs)} runs, seeds 1 to {seeds} ({HEALTHY_TIMES} times as many of healthy ones)")
+    scores, ceilings, right = [], [], []
     for cause in Cause:
-        clear = [right for score, right in by_cause[cause] if score > SURE]
+        clear = [good for score, good in by_cause[cause] if score > SURE]
         ceiling = (sum(clear) + 1) / (len(clear) + 2)  # Laplace's rule of succession
         print(f"    Cause.{cause.name}: {ceiling:.2f},  # {sum(clear)} of {len(clear)}")
+        for score, good in by_cause[cause]:
+            scores.append(score)
+            ceilings.append(ceiling)
+            right.append(good)
+    slope, middle = fitted(np.array(scores), np.array(ceilings), np.array(right))
+    print(f"SLOPE, MIDDLE = {slope:.2f}, {middle:.2f}  # {len(scores)} clues")
+
+
+def fitted(scores: Floats, ceilings: Floats, right: NDArray[np.bool_]) -> tuple[float, float]:
+    """Of ceiling x expit(slope x (score - middle)) = the chance that a clue is right."""
+
+    def unlikely(values: Floats) -> float:
+        chances = ceilings * expit(values[0] * (scores - values[1]))
+        return -float(np.log(np.where(right, chances, 1 - chances) + 1e-12).sum())
+
+    found = minimize(unlikely, np.array([1.0, 0.0]), method="Nelder-Mead")
+    return float(found.x[0]), float(found.x[1])
 
 
 if __name__ == "__main__":
