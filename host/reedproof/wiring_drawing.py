@@ -1,14 +1,15 @@
-"""The input circuit of a contact with the values of a plan, as an SVG file: circuit, levels over time, notes."""
+"""The input circuit of a contact with the values of a plan, its levels and notes, as an SVG file."""
 
 from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 
-from reedproof.analysis.plan_wiring import PLUG_ORDER, Circuit, choose_parts
+from reedproof.analysis.answer import Check
+from reedproof.analysis.plan_wiring import PLUG_ORDER, Circuit, Parts, choose_parts
 from reedproof.analysis.wiring import tau_us
 from reedproof.plan_tables import WiringPlan
 from reedproof.plots import CLOSED, WINDOW, house_style, svg
@@ -36,7 +37,10 @@ class _Sketch:
 
     def __init__(self, axes: Axes) -> None:
         import schemdraw
+        from schemdraw import elements
 
+        #: Untyped in part, for mypy.
+        self.symbols: Any = elements
         self.axes = axes
         self.drawing = schemdraw.Drawing(canvas=axes, show=False)
         self.drawing.config(lw=1.2)
@@ -44,33 +48,28 @@ class _Sketch:
     def between(self, symbol: Element2Term, start: Point, end: Point, color: str = CLOSED) -> None:
         self.drawing.add(symbol.endpoints(start, end).color(color))
 
-    def at(self, symbol: Element, *points: Point) -> None:
-        for point in points:
-            self.drawing.add(symbol.at(point).color(CLOSED))
+    def at(self, symbol: Element, point: Point, color: str = CLOSED) -> None:
+        self.drawing.add(symbol.at(point).color(color))
 
     def text(self, x: float, y: float, said: str, across: str = "left", color: str = CLOSED) -> None:
         self.axes.text(x, y, said, ha=across, va="center", color=color, fontsize=8.5)
 
 
-def wiring_drawing(asked: WiringPlan) -> str:
-    """An SVG document, of a plan that ``plan_wiring`` takes."""
+def wiring_drawing(asked: WiringPlan, checks: Sequence[Check]) -> str:
+    """An SVG document of a plan and the checks of its answer."""
     from matplotlib.figure import Figure
 
     circuit = Circuit(asked, choose_parts(asked))
     with house_style():
         figure = Figure(figsize=(9.5, 7.4), layout="constrained")
-        above, below = figure.subfigures(2, 1, height_ratios=(1.2, 1))
-        axes = above.subplots()
-        _draw_circuit(axes, circuit)
-        levels, notes = below.subplots(1, 2)
-        _draw_levels(levels, circuit)
-        _write_notes(notes, circuit)
+        grid = figure.add_gridspec(2, 2, height_ratios=(1.2, 1))
+        _draw_circuit(figure.add_subplot(grid[0, :]), circuit)
+        _draw_levels(figure.add_subplot(grid[1, 0]), circuit)
+        _write_notes(figure.add_subplot(grid[1, 1]), circuit.parts, checks)
         return svg(figure, "reedproof plan wiring")
 
 
 def _draw_circuit(axes: Axes, circuit: Circuit) -> None:
-    from schemdraw import elements
-
     asked, parts = circuit.asked, circuit.parts
     sketch = _Sketch(axes)
     axes.set_title(f"Input circuit of a contact {asked.cable_m:g} m from its board", loc="left")
@@ -78,39 +77,40 @@ def _draw_circuit(axes: Axes, circuit: Circuit) -> None:
     sketch.text(BOARD_X + 0.2, BOTTOM_Y + 0.3, "board")
     # The chip is open to the left: there is more of it.
     for start, end in (((-1.3, 0.5), (0.0, 0.5)), ((0.0, 0.5), (0.0, -0.5)), ((0.0, -0.5), (-1.3, -0.5))):
-        sketch.between(elements.Line(), start, end)
+        sketch.between(sketch.symbols.Line(), start, end)
     sketch.text(-0.2, 0.0, "input", "right")
     for y, from_x in ((0.0, 0.0), (GROUND_Y, PULL_UP_X)):
-        sketch.between(elements.Line(), (from_x, y), (CONTACT_X if y else CABLE_END_X, y))
-    sketch.at(elements.Ground(), (PULL_UP_X, GROUND_Y))
+        sketch.between(sketch.symbols.Line(), (from_x, y), (CONTACT_X if y else CABLE_END_X, y))
+    sketch.at(sketch.symbols.Ground(), (PULL_UP_X, GROUND_Y))
 
     pull_ups = [(PULL_UP_X, f"pull-up\nof the chip\n{_kohm(asked.pull_up_ohm)}")]
     if parts.extra_pull_up_ohm:
         pull_ups.append((SECOND_X, f"pull-up\n{_kohm([parts.extra_pull_up_ohm])}"))
     for x, said in pull_ups:
-        sketch.between(elements.ResistorIEC(), (x, 0.0), (x, SUPPLY_Y))
-        sketch.at(elements.Vdd(), (x, SUPPLY_Y))
-        sketch.at(elements.Dot(), (x, 0.0))
+        sketch.between(sketch.symbols.ResistorIEC(), (x, 0.0), (x, SUPPLY_Y))
+        sketch.at(sketch.symbols.Vdd(), (x, SUPPLY_Y))
+        sketch.at(sketch.symbols.Dot(), (x, 0.0))
         sketch.text(x, SUPPLY_Y + 0.8, with_unit(asked.supply_v, "supply_v"), "center")
         sketch.text(x + 0.4, SUPPLY_Y / 2, said)
     if parts.filter_nf:
-        sketch.between(elements.Capacitor(), (SECOND_X, 0.0), (SECOND_X, GROUND_Y))
+        sketch.between(sketch.symbols.Capacitor(), (SECOND_X, 0.0), (SECOND_X, GROUND_Y))
         for y in (0.0, GROUND_Y):
-            sketch.at(elements.Dot(), (SECOND_X, y))
+            sketch.at(sketch.symbols.Dot(), (SECOND_X, y))
         sketch.text(SECOND_X + 0.5, GROUND_Y / 2, f"filter\n{with_unit(parts.filter_nf, 'filter_nf')}")
 
     for y in (0.0, GROUND_Y):
-        sketch.at(elements.Dot(open=True), (PLUG_X, y))
-    sketch.text(PLUG_X + 0.25, GROUND_Y / 2, "plug,\nmiddle\nleft empty")
+        sketch.at(sketch.symbols.Dot(open=True), (PLUG_X, y))
+    sketch.at(sketch.symbols.Dot(open=True), (PLUG_X, GROUND_Y / 2), PALE)
+    sketch.text(PLUG_X + 0.25, GROUND_Y / 2, "plug, middle\nleft empty")
     _draw_cable(sketch, circuit)
 
     if parts.series_ohm:
-        sketch.between(elements.ResistorIEC(), (CABLE_END_X, 0.0), (CONTACT_X, 0.0))
+        sketch.between(sketch.symbols.ResistorIEC(), (CABLE_END_X, 0.0), (CONTACT_X, 0.0))
         series = with_unit(parts.series_ohm, "series_ohm")
         sketch.text((CABLE_END_X + CONTACT_X) / 2, 0.6, f"{series}, at the contact", "center")
     else:
-        sketch.between(elements.Line(), (CABLE_END_X, 0.0), (CONTACT_X, 0.0))
-    sketch.between(elements.SwitchReed(), (CONTACT_X, 0.0), (CONTACT_X, GROUND_Y))
+        sketch.between(sketch.symbols.Line(), (CABLE_END_X, 0.0), (CONTACT_X, 0.0))
+    sketch.between(sketch.symbols.SwitchReed(), (CONTACT_X, 0.0), (CONTACT_X, GROUND_Y))
     current = with_unit(circuit.inrush_ma, "inrush_ma")
     sketch.text(CONTACT_X + 0.6, GROUND_Y / 2, f"contact,\n{current} as\nit closes")
     sketch.drawing.draw(show=False)
@@ -121,10 +121,8 @@ def _draw_circuit(axes: Axes, circuit: Circuit) -> None:
 
 
 def _draw_cable(sketch: _Sketch, circuit: Circuit) -> None:
-    from schemdraw import elements
-
     asked = circuit.asked
-    sketch.between(elements.Capacitor(), (CABLE_X, 0.0), (CABLE_X, GROUND_Y), PALE)
+    sketch.between(sketch.symbols.Capacitor(), (CABLE_X, 0.0), (CABLE_X, GROUND_Y), PALE)
     nanofarads = asked.cable_m * asked.cable_pf_m / 1000
     ohms = asked.cable_m * asked.cable_ohm_m
     sketch.text(
@@ -133,8 +131,8 @@ def _draw_cable(sketch: _Sketch, circuit: Circuit) -> None:
         color=PALE,
     )  # fmt: skip
     if circuit.parallel_m:
-        sketch.between(elements.Line(), (PLUG_X + 0.6, MOTOR_Y), (CABLE_END_X, MOTOR_Y), PALE)
-        sketch.between(elements.Capacitor(), (CABLE_X, MOTOR_Y), (CABLE_X, 0.0), PALE)
+        sketch.between(sketch.symbols.Line(), (PLUG_X + 0.6, MOTOR_Y), (CABLE_END_X, MOTOR_Y), PALE)
+        sketch.between(sketch.symbols.Capacitor(), (CABLE_X, MOTOR_Y), (CABLE_X, 0.0), PALE)
         step, injected = with_unit(asked.step_v, "step_v"), with_unit(circuit.injected_v, "injected_v")
         sketch.text(
             CABLE_X, MOTOR_Y + 0.4, f"motor lead beside {circuit.parallel_m:g} m, steps of {step}", "center",
@@ -161,7 +159,7 @@ def _draw_levels(axes: Axes, circuit: Circuit) -> None:
         risen = 1 - np.exp(-np.maximum(times_us, 0) / tau_us(pull_up_ohm, circuit.capacitance_nf))
         axes.plot(
             times_us, closed_v + (open_v - closed_v) * risen, dashes, color=CLOSED, linewidth=1.2,
-            label=f"pull-up {_kohm([pull_up_ohm])}",
+            label=f"with a pull-up of {_kohm([pull_up_ohm])}",
         )  # fmt: skip
     axes.axhspan(circuit.vil_v, circuit.vih_v, color=WINDOW, alpha=0.5, linewidth=0)
     last_us = times_us[-1]
@@ -170,7 +168,7 @@ def _draw_levels(axes: Axes, circuit: Circuit) -> None:
         (circuit.vil_v, "VIL: low below", True),
     ):
         axes.text(
-            last_us, level_v, f"{said} {with_unit(level_v, 'level_v')} ", ha="right", fontsize=8,
+            0.98 * last_us, level_v, f"{said} {with_unit(level_v, 'level_v')}", ha="right", fontsize=8,
             va="top" if below else "bottom",
         )  # fmt: skip
     axes.set_xlim(times_us[0], last_us)
@@ -181,17 +179,28 @@ def _draw_levels(axes: Axes, circuit: Circuit) -> None:
     axes.legend(fontsize=8, frameon=False, loc="lower right")
 
 
-def _write_notes(axes: Axes, circuit: Circuit) -> None:
+def _write_notes(axes: Axes, parts: Parts, checks: Sequence[Check]) -> None:
+    """Two columns, so that a number stands before the lines of its step."""
     axes.set_axis_off()
-    axes.set_title("Power off first, then in this order", loc="left", fontsize=9)
-    parts = f"solder in: {circuit.parts.text}"
-    numbers, lines = [], []
-    for number, step in enumerate((parts, *PLUG_ORDER), start=1):
-        wrapped = textwrap.wrap(step, NOTE_COLUMNS)
-        numbers += [str(number), *[""] * (len(wrapped) - 1)]
+    axes.set_title("Plug in this order", loc="left", fontsize=9)
+    off, *others = PLUG_ORDER
+    notes = [
+        (f"{number}", step) for number, step in enumerate((off, f"solder: {parts.text}", *others), start=1)
+    ]
+    notes += [("", ""), *((("" if check.is_kept else "!!"), _told(check)) for check in checks)]
+    marks, lines = [], []
+    for mark, note in notes:
+        wrapped = textwrap.wrap(note, NOTE_COLUMNS) or [""]
+        marks += [mark, *[""] * (len(wrapped) - 1)]
         lines += wrapped
-    for x, column in ((0.0, numbers), (0.05, lines)):
-        axes.text(x, 1, "\n".join(column), va="top", fontsize=8, linespacing=1.5, transform=axes.transAxes)
+    for x, column in ((0.0, marks), (0.05, lines)):
+        axes.text(x, 1, "\n".join(column), va="top", fontsize=8, linespacing=1.4, transform=axes.transAxes)
+
+
+def _told(check: Check) -> str:
+    bound = "at most" if check.is_upper else "at least"
+    value, limit = with_unit(check.value, check.key), with_unit(check.limit, check.key)
+    return f"{'' if check.is_kept else 'NOT KEPT: '}{check.label} {value}, {bound} {limit}"
 
 
 def _kohm(resistances_ohm: Sequence[float]) -> str:

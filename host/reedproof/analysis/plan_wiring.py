@@ -18,6 +18,7 @@ from reedproof.analysis.wiring import (
     pulled_up_v,
     tau_us,
     time_to_us,
+    wave_impedance_ohm,
 )
 from reedproof.errors import ReedproofError
 from reedproof.plan_tables import WiringPlan
@@ -135,12 +136,21 @@ class Circuit:
         return time_to_us(tau, self.asked.supply_v, closed_v, self.vil_v)
 
     @property
+    def inrush_ohm(self) -> float:
+        """What limits the discharge: on the way to a filter the cable's resistance, without one the cable
+        itself, which gives its charge as a wave."""
+        behind = self.ground_ohm - self.contact_ohm
+        if not self.parts.filter_nf:
+            behind = wave_impedance_ohm(self.asked.cable_pf_m)
+        return self.contact_ohm + behind
+
+    @property
     def inrush_ma(self) -> float:
-        return current_ma(self.asked.supply_v, self.contact_ohm)
+        return current_ma(self.asked.supply_v, self.inrush_ohm)
 
     @property
     def inrush_tau_us(self) -> float:
-        return tau_us(self.contact_ohm, self.capacitance_nf)
+        return tau_us(self.inrush_ohm, self.capacitance_nf)
 
     @property
     def closed_ma(self) -> tuple[float, float]:
@@ -212,7 +222,7 @@ def choose_parts(asked: WiringPlan) -> Parts:
 def _candidates(asked: WiringPlan) -> Iterator[Parts]:
     """The board's own pull-up before a resistor, the most in series, the smallest capacitor."""
     series = [asked.series_ohm] if asked.series_ohm is not None else reversed(e12_values(*SERIES_OHM))
-    filters = [asked.filter_nf] if asked.filter_nf is not None else e12_values(*FILTER_NF)
+    filters = [asked.filter_nf] if asked.filter_nf is not None else [0.0, *e12_values(*FILTER_NF)]
     pull_ups = [0.0, *reversed(e12_values(*EXTRA_PULL_UP_OHM))]
     if asked.extra_pull_up_ohm is not None:
         pull_ups = [asked.extra_pull_up_ohm]
@@ -296,8 +306,8 @@ def _apart(circuit: Circuit) -> str:
     if circuit.injected_v <= circuit.noise_v:
         return "lead it apart, or take a bigger filter capacitor"
     return (
-        f"lead it apart, beside no more than {with_unit(circuit.parallel_max_m, 'parallel_m')} of the cable, or "
-        "take a bigger filter capacitor"
+        f"lead it apart, beside no more than {with_unit(circuit.parallel_max_m, 'parallel_m')} of the cable, "
+        "or take a bigger filter capacitor"
     )
 
 
@@ -361,7 +371,8 @@ def _results(circuit: Circuit, recommended: Parts) -> list[Result]:
         ),
         Result(
             "inrush_ma", "current as the contact closes", circuit.inrush_ma,
-            "supply / (series resistor + contact)", "Ohm; welds contacts: Hamlin, reed switch glossary",
+            "supply / (resistor + contact + cable, or its wave impedance without a "
+            "filter)", "Ohm; welds contacts: Hamlin, reed switch glossary",
             f"at most {with_unit(circuit.inrush_ma, 'inrush_ma')}, falling with a time constant of "
             f"{with_unit(circuit.inrush_tau_us, 'inrush_tau_us')}",
         ),
@@ -426,17 +437,22 @@ def _advice(free: WiringPlan, parts: Parts, recommended: Parts) -> list[str]:
 
 def _assumptions(circuit: Circuit) -> list[str]:
     asked, parts = circuit.asked, circuit.parts
+    wrong_ma = current_ma(asked.supply_v, circuit.contact_ohm)
     told = [
         f"the board's pull-up is 20 to 50 kOhm, VIL {VIL_SHARE:g} and VIH {VIH_SHARE:g} of the supply, a pin "
         f"leaks 1 uA at most ({CHIP}), unless told otherwise",
         "a cable has 100 pF/m, a motor lead in the same bundle 50 pF/m to it (assumed, common practice, no "
         "source); 0.25 Ohm/m there and back is copper of 0.14 mm2 (IEC 60028, from memory)",
-        "the contact bears 500 mA, 100 V, 10 W (OKI ORD228VL data sheet, an example) and has no more than 150 "
-        "mOhm (Comus RI-02 data sheet)",
-        "the resistor is at the contact, where it limits cable and filter; at the board it limits the filter "
-        "alone",
-        "parts are of their nominal values; no motor current flows in the ground lead of the contacts; a coil "
-        "without suppression makes steps far above 12 V: try '--step-v 100'",
+        "the contact bears 500 mA, 100 V, 10 W (OKI ORD228VL data sheet, an example) and has 150 mOhm at "
+        "most (Comus RI-02 data sheet)",
+        "the resistor is at the contact: at the board it would limit the filter alone, not the cable"
+        + (
+            f"; with it a plug put on the wrong way round draws {with_unit(wrong_ma, 'wrong_ma')} at most"
+            if parts.series_ohm
+            else ""
+        ),
+        "parts are of their nominal values; no motor current flows in the ground lead of the contacts; a "
+        "coil without suppression makes steps far above 12 V: try '--step-v 100'",
         "whether a reed contact needs a least current (wetting current) is not proved; weak sources say 1 to "
         "50 mA",
     ]

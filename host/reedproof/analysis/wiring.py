@@ -15,6 +15,8 @@ from collections.abc import Sequence
 E12 = (1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)
 #: Of annealed copper at 20 degrees: 1/58 Ohm mm2/m (IEC 60028, from memory).
 COPPER_OHM_MM2_M = 1 / 58
+#: At two thirds of the speed of light, as in a cable with plastic in it: common practice, no source.
+DELAY_NS_M = 5.0
 
 
 def e12_values(low: float, high: float) -> list[float]:
@@ -56,16 +58,21 @@ def tau_us(resistance_ohm: float, capacitance_nf: float) -> float:
 
 
 def time_to_us(tau_us: float, from_v: float, towards_v: float, level_v: float) -> float:
-    """Until a voltage on its way ``towards_v`` passes ``level_v``: tau ln((towards - from) / (towards - level)).
+    """Until a voltage on its way ``towards_v`` passes ``level_v``; 0 if it has, infinite if it never will.
 
-    That is v = towards + (from - towards) e^(-t / tau), the step response of R and C, solved for t. 0 if it is
-    there already, infinite if it never comes.
+    tau ln((towards - from) / (towards - level)): the step response of R and C, solved for the time.
     """
     if (level_v - from_v) * (towards_v - from_v) <= 0:
         return 0.0
     if (towards_v - level_v) * (towards_v - from_v) <= 0:
         return math.inf
     return tau_us * math.log((towards_v - from_v) / (towards_v - level_v))
+
+
+def wave_impedance_ohm(cable_pf_m: float) -> float:
+    """Of a cable, from its capacitance: delay over capacitance (line theory). Until its far end answers, a
+    charged cable is a source of this resistance."""
+    return 1000 * DELAY_NS_M / cable_pf_m
 
 
 def coupled_v(step_v: float, coupling_pf: float, capacitance_nf: float) -> float:

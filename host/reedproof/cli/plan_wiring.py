@@ -116,5 +116,5 @@ def wiring(
     save_into(sheet, "wiring", chosen, wanted=save)
     present(
         f"The wiring of a contact {inputs.plan.cable_m:g} m from its board", answer, inputs, json=json,
-        plot=plot, drawn=lambda: wiring_drawing(inputs.plan),
+        plot=plot, drawn=lambda: wiring_drawing(inputs.plan, answer.checks),
     )  # fmt: skip
