@@ -187,7 +187,7 @@ def _write_notes(axes: Axes, parts: Parts, checks: Sequence[Check]) -> None:
     notes = [
         (f"{number}", step) for number, step in enumerate((off, f"solder: {parts.text}", *others), start=1)
     ]
-    notes += [("", ""), *((("" if check.is_kept else "!!"), _told(check)) for check in checks)]
+    notes += [("", ""), *(("", _told(check)) for check in checks)]
     marks, lines = [], []
     for mark, note in notes:
         wrapped = textwrap.wrap(note, NOTE_COLUMNS) or [""]

@@ -31,7 +31,7 @@ VIL_SHARE, VIH_SHARE = 0.3, 0.6  # of the supply
 UNPROTECTED_M = 50.0  # longer cables want one of the series resistors
 SERIES_OHM = (10.0, 500.0)
 FILTER_NF = (1.0, 100.0)
-EXTRA_PULL_UP_OHM = (1000.0, 10_000.0)
+EXTRA_PULL_UPS_OHM = (10_000.0, 4700.0, 2200.0, 1000.0)  # of E12, each about half of the one before
 MARGIN_WANTED = 2.0  # of parts that are chosen
 
 ELESA = "Elesa, data sheet of magnetic sensors"
@@ -44,7 +44,7 @@ PLUG_ORDER = (
     "the supply",
     "ohmmeter: no short between supply and ground",
     "supply and USB on",
-    "a magnet over each contact: its lamp lights",
+    "a magnet over each contact: the lamp of the board lights",
 )
 
 
@@ -192,7 +192,8 @@ def plan_wiring(asked: WiringPlan) -> Answer:
     """Raises ReedproofError for ranges the wrong way round and thresholds that are none."""
     _refuse_nonsense(asked)
     free = asked.model_copy(update={"series_ohm": None, "filter_nf": None, "extra_pull_up_ohm": None})
-    parts, recommended = choose_parts(asked), choose_parts(free)
+    parts = choose_parts(asked)
+    recommended = parts if asked == free else choose_parts(free)
     circuit = Circuit(asked, parts)
     checks = [*_checks_of_parts(circuit), *_other_checks(circuit)]
     return Answer(
@@ -211,28 +212,32 @@ def plan_wiring(asked: WiringPlan) -> Answer:
 
 def choose_parts(asked: WiringPlan) -> Parts:
     """The parts that are not given: the first that keep every limit twofold, else those that come nearest."""
-
-    def score(parts: Parts) -> float:
-        return min(MARGIN_WANTED, *map(_goodness, _checks_of_parts(Circuit(asked, parts))))
-
-    first = next((parts for parts in _candidates(asked) if score(parts) >= MARGIN_WANTED), None)
-    return first or max(_candidates(asked), key=score)
+    nearest, nearest_margins = Parts(0.0, 0.0, 0.0), [-math.inf]
+    for parts in _candidates(asked):
+        checks = _checks_of_parts(Circuit(asked, parts))
+        # The worst one first; what is beyond the margin that is wanted counts for nothing.
+        margins = sorted(min(_margin(check), MARGIN_WANTED) for check in checks)
+        if margins[0] == MARGIN_WANTED:
+            return parts
+        if margins > nearest_margins:
+            nearest, nearest_margins = parts, margins
+    return nearest
 
 
 def _candidates(asked: WiringPlan) -> Iterator[Parts]:
     """The board's own pull-up before a resistor, the most in series, the smallest capacitor."""
     series = [asked.series_ohm] if asked.series_ohm is not None else reversed(e12_values(*SERIES_OHM))
     filters = [asked.filter_nf] if asked.filter_nf is not None else [0.0, *e12_values(*FILTER_NF)]
-    pull_ups = [0.0, *reversed(e12_values(*EXTRA_PULL_UP_OHM))]
+    pull_ups = [0.0, *EXTRA_PULL_UPS_OHM]
     if asked.extra_pull_up_ohm is not None:
         pull_ups = [asked.extra_pull_up_ohm]
     for pull_up, resistor, capacitor in itertools.product(pull_ups, series, filters):
         yield Parts(resistor, capacitor, pull_up)
 
 
-def _goodness(check: Check) -> float:
+def _margin(check: Check) -> float:
     if check.margin is None:
-        return MARGIN_WANTED if check.is_kept else 0.0
+        return math.inf if check.is_kept else 0.0
     return check.margin
 
 
@@ -341,7 +346,7 @@ def _results(circuit: Circuit, recommended: Parts) -> list[Result]:
             "recommended", "recommended", asdict(recommended),
             f"of E12 the most in series within {SERIES_OHM[0]:g} to {SERIES_OHM[1]:g} Ohm and the smallest "
             "filter, a pull-up only where these are not enough, so that each limit is kept "
-            f"{MARGIN_WANTED:g} times", f"IEC 60063; {ELESA}",
+            f"{MARGIN_WANTED:g} times, or as well as they can be", f"IEC 60063; {ELESA}",
             "these" if parts == recommended else recommended.text,
         ),
         Result(
