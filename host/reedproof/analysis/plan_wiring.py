@@ -122,11 +122,14 @@ class Circuit:
     @property
     def rise_us(self) -> float:
         """From a contact that opens to an input that reads high; infinite if it never does."""
-        return time_to_us(self.tau_us[1], self.closed_v[0], self.open_v, self.vih_v)
+        return self._until_high_us(self.closed_v[0], self.tau_us[1])
 
     @property
     def rise_from_zero_us(self) -> float:
-        return time_to_us(self.tau_us[1], 0.0, self.open_v, self.vih_v)
+        return self._until_high_us(0.0, self.tau_us[1])
+
+    def _until_high_us(self, from_v: float, tau_us: float) -> float:
+        return time_to_us(tau_us, from_v, self.open_v, self.vih_v) if self.noise_v > 0 else math.inf
 
     @property
     def fall_us(self) -> float:
@@ -170,7 +173,7 @@ class Circuit:
     def injected_us(self) -> float:
         """For how long a step holds an open input below what reads high for certain."""
         tau = tau_us(self.pull_up_ohm[1], self.capacitance_nf + self._coupling_pf / 1000)
-        return time_to_us(tau, self.open_v - self.injected_v, self.open_v, self.vih_v)
+        return self._until_high_us(self.open_v - self.injected_v, tau)
 
     @property
     def _coupling_pf(self) -> float:
@@ -215,8 +218,9 @@ def choose_parts(asked: WiringPlan) -> Parts:
     nearest, nearest_margins = Parts(0.0, 0.0, 0.0), [-math.inf]
     for parts in _candidates(asked):
         checks = _checks_of_parts(Circuit(asked, parts))
-        # The worst one first; what is beyond the margin that is wanted counts for nothing.
-        margins = sorted(min(_margin(check), MARGIN_WANTED) for check in checks)
+        # The worst one first. What is beyond the margin that is wanted counts for nothing, and a tenth of it
+        # is not worth a part.
+        margins = sorted(round(min(_margin(check), MARGIN_WANTED), 1) for check in checks)
         if margins[0] == MARGIN_WANTED:
             return parts
         if margins > nearest_margins:
@@ -288,7 +292,7 @@ def _checks_of_parts(circuit: Circuit) -> list[Check]:
                 SERIES_OHM[0], f"put {SERIES_OHM[0]:g} to {SERIES_OHM[1]:g} Ohm or a choke in series",
             )
         )  # fmt: skip
-    if circuit.open_v > circuit.vih_v:
+    if circuit.noise_v > 0:
         faster = "take a smaller filter capacitor or a stronger pull-up"
         checks += [
             Check(

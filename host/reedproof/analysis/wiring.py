@@ -58,7 +58,8 @@ def tau_us(resistance_ohm: float, capacitance_nf: float) -> float:
 
 
 def time_to_us(tau_us: float, from_v: float, towards_v: float, level_v: float) -> float:
-    """Until a voltage on its way ``towards_v`` passes ``level_v``; 0 if it has, infinite if it never will.
+    """Until a voltage on its way ``towards_v`` passes ``level_v``; 0 if that lies behind it, infinite if it
+    lies beyond its end.
 
     tau ln((towards - from) / (towards - level)): the step response of R and C, solved for the time.
     """
