@@ -233,7 +233,9 @@ def test_how_far_a_motor_lead_may_run_beside() -> None:
     assert circuit.injected_v > circuit.noise_v
     nearer = Circuit(WiringPlan(cable_m=10, parallel_m=circuit.parallel_max_m), Parts(470, 0, 0))
     assert nearer.injected_v == pytest.approx(nearer.noise_v)
-    assert circuit.injected_us > 0
+    # By hand: 4 V on 1.5 nF decay over 50 kOhm until 1.95 V are left.
+    assert circuit.injected_v == pytest.approx(4)
+    assert circuit.injected_us == pytest.approx(75 * math.log(4 / 1.95))
     assert nearer.injected_us == pytest.approx(0, abs=1e-6)
 
 
@@ -278,6 +280,8 @@ def test_cautions_and_the_order_of_plugging() -> None:
         assert words in said
     assert answer["plug_order"][0] == "supply and USB off"
     assert answer["plug_order"].index("supply and USB on") > 2
+    assert answer["how"]["plug_order"]["source"] == "common practice, no source"
+    assert "pull-ups are off and inputs float" in " ".join(answer["assumptions"])
 
 
 @pytest.mark.parametrize(

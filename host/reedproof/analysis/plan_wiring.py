@@ -399,7 +399,7 @@ def _results(circuit: Circuit, recommended: Parts) -> list[Result]:
             "injected_us", "low after that for", _finite(circuit.injected_us),
             "pull-up x (Cc + C) ln(injected / (open - VIH))", RC, _injected(circuit),
         ),
-        Result("plug_order", "plug in this order", list(PLUG_ORDER), text=_numbered(PLUG_ORDER)),
+        Result("plug_order", "plug in this order", list(PLUG_ORDER), source="common practice, no source", text=_numbered(PLUG_ORDER)),
     ]  # fmt: skip
 
 
@@ -456,7 +456,7 @@ def _assumptions(circuit: Circuit) -> list[str]:
         "most (Comus RI-02 data sheet)",
         "the resistor is at the contact: at the board it would limit the filter alone, not the cable"
         + (
-            f"; with it a plug put on the wrong way round draws {with_unit(wrong_ma, 'wrong_ma')} at most"
+            f"; a contact that a wrong plug puts across the supply draws {with_unit(wrong_ma, 'wrong_ma')}"
             if parts.series_ohm
             else ""
         ),
@@ -464,6 +464,8 @@ def _assumptions(circuit: Circuit) -> list[str]:
         "coil without suppression makes steps far above 12 V: try '--step-v 100'",
         "whether a reed contact needs a least current (wetting current) is not proved; weak sources say 1 to "
         "50 mA",
+        "until the firmware runs the chip's pull-ups are off and inputs float: nothing is to act on them at "
+        f"power-on ({CHIP})",
     ]
     if asked.cable_m > UNPROTECTED_M:
         told.append(f"above {UNPROTECTED_M:g} m a cable needs protection, 10 to 500 Ohm or a choke ({ELESA})")
