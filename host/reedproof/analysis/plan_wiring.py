@@ -399,7 +399,7 @@ def _results(circuit: Circuit, recommended: Parts) -> list[Result]:
             "injected_us", "low after that for", _finite(circuit.injected_us),
             "pull-up x (Cc + C) ln(injected / (open - VIH))", RC, _injected(circuit),
         ),
-        Result("plug_order", "plug in this order", list(PLUG_ORDER), source="common practice, no source", text=_numbered(PLUG_ORDER)),
+        Result("plug_order", "plug in this order", list(PLUG_ORDER), text=_numbered(PLUG_ORDER)),
     ]  # fmt: skip
 
 
@@ -465,7 +465,7 @@ def _assumptions(circuit: Circuit) -> list[str]:
         "whether a reed contact needs a least current (wetting current) is not proved; weak sources say 1 to "
         "50 mA",
         "until the firmware runs the chip's pull-ups are off and inputs float: nothing is to act on them at "
-        f"power-on ({CHIP})",
+        f"power-on ({CHIP}); order of plugging and three-way plug are common practice, no source",
     ]
     if asked.cable_m > UNPROTECTED_M:
         told.append(f"above {UNPROTECTED_M:g} m a cable needs protection, 10 to 500 Ohm or a choke ({ELESA})")
