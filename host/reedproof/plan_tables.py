@@ -13,6 +13,7 @@ from reedproof.tables import Table
 
 Orientation: TypeAlias = Literal["across", "along", "upright", "crosswise"]
 Lengths: TypeAlias = list[Annotated[float, Field(gt=0, le=1000)]]
+PullUp: TypeAlias = Annotated[float, Field(ge=100, le=1e6)]
 
 
 class MagnetPlan(Table):
@@ -50,9 +51,35 @@ class TimingPlan(Table):
 
 
 class WiringPlan(Table):
-    """The cable from a contact to its input, and what disturbs it."""
+    """The cable from a contact to its input, and what disturbs it.
+
+    Parts that are None are chosen, 0 is no such part. ``pull_up_ohm`` is that of the board, from and to;
+    ``extra_pull_up_ohm`` is soldered in beside it. Without ``vil_v`` and ``vih_v`` they are 0.3 and 0.6 of
+    the supply, without ``parallel_m`` a motor lead runs beside the whole cable.
+    """
 
     cable_m: Annotated[float, Field(gt=0, le=1000, description="Length of the cable to the contact")]
+    cable_pf_m: Annotated[float, Field(gt=0, le=1000)] = 100.0
+    cable_ohm_m: Annotated[float, Field(ge=0, le=10)] = 0.25
+    pull_up_ohm: Annotated[list[PullUp], Field(min_length=2, max_length=2)] = [20_000.0, 50_000.0]
+    extra_pull_up_ohm: Annotated[float, Field(ge=0, le=1e6)] | None = None
+    series_ohm: Annotated[float, Field(ge=0, le=1e6)] | None = None
+    filter_nf: Annotated[float, Field(ge=0, le=1e6)] | None = None
+    supply_v: Annotated[float, Field(ge=1.8, le=5.5)] = 5.0
+    vil_v: Annotated[float, Field(gt=0, le=5.5)] | None = None
+    vih_v: Annotated[float, Field(gt=0, le=5.5)] | None = None
+    leakage_ua: Annotated[float, Field(ge=0, le=1000)] = 1.0
+    contact_mohm: Annotated[float, Field(gt=0, le=1e6)] = 150.0
+    contact_ma: Annotated[float, Field(gt=0, le=10_000)] = 500.0
+    contact_v: Annotated[float, Field(gt=0, le=1000)] = 100.0
+    contact_w: Annotated[float, Field(gt=0, le=1000)] = 10.0
+    parallel_m: Annotated[float, Field(ge=0, le=1000)] | None = None
+    coupling_pf_m: Annotated[float, Field(gt=0, le=1000)] = 50.0
+    step_v: Annotated[float, Field(ge=0, le=1000)] = 12.0
+    motor_a_us: Annotated[float, Field(gt=0, le=1000)] | None = None
+    mutual_uh_m: Annotated[float, Field(gt=0, le=10)] = 0.5
+    make_us: Annotated[float, Field(gt=0, le=1e6)] = 1000.0
+    break_us: Annotated[float, Field(gt=0, le=1e6)] = 10_000.0
 
 
 class RunPlan(Table):

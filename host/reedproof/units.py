@@ -34,6 +34,8 @@ ENDINGS = {
     "pf_m": "pF/m",
     "ohm_m": "Ohm/m",
     "mh": "mH",
+    "uh_m": "uH/m",
+    "a_us": "A/us",
     "hz": "Hz",
     "khz": "kHz",
     "percent": "%",

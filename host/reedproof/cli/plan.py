@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from reedproof.cli import plan_run
+from reedproof.cli import plan_run, plan_wiring
 
 plan = typer.Typer(
     name="plan",
@@ -15,3 +15,4 @@ plan = typer.Typer(
     "Example: reedproof plan run --claim 0.999@0.95",
 )
 plan.command()(plan_run.run)
+plan.command()(plan_wiring.wiring)
