@@ -43,11 +43,32 @@ class ContactPlan(Table):
 
 
 class TimingPlan(Table):
-    """Speeds of the trains, and what a closure has to be long enough for."""
+    """Speeds of the trains, what a closure has to be long enough for, and the place where a train stops.
+
+    ``footprint_mm`` is from where a magnet first closes the contact to where it last opens; ``notch_mm`` the
+    opening within. ``operate_us``: the contact follows its magnet within that, bounces included. With
+    ``deceleration_mm_s2`` stopping is planned too, with ``slow_mm_s`` by two contacts.
+    """
 
     slowest_mm_s: Annotated[float, Field(gt=0, le=10000, description="Speed of the slowest train")]
     fastest_mm_s: Annotated[float, Field(gt=0, le=10000, description="Speed of the fastest train")]
     closure_mm: Annotated[float, Field(gt=0, le=1000, description="Length of the shortest closure")]
+    notch_mm: Annotated[float, Field(ge=0, le=1000)] = 0.0
+    footprint_mm: Annotated[float, Field(gt=0, le=2000)] | None = None
+    spacing_mm: Annotated[float, Field(gt=0, le=100000)] | None = None
+    make_us: Annotated[int, Field(ge=1, le=65535)] = 1000
+    break_us: Annotated[int, Field(ge=1, le=65535)] = 10000
+    sampling_us: Annotated[float, Field(gt=0, le=10000)] = 50.0
+    operate_us: Annotated[float, Field(ge=0, le=10000)] = 500.0
+    bridge_ms: Annotated[float, Field(ge=0, le=1000)] = 16.0
+    host_ms: Annotated[float, Field(ge=0, le=10000)] = 2.0
+    deceleration_mm_s2: Annotated[float, Field(gt=0, le=100000)] | None = None
+    approach_mm_s: Annotated[float, Field(gt=0, le=10000)] | None = None
+    slow_mm_s: Annotated[float, Field(gt=0, le=10000)] | None = None
+    braking_to_stopping_mm: Annotated[float, Field(gt=0, le=100000)] | None = None
+    stopping_to_signal_mm: Annotated[float, Field(gt=0, le=100000)] | None = None
+    front_mm: Annotated[float, Field(ge=0, le=10000)] = 0.0
+    command_ms: Annotated[float, Field(ge=0, le=10000)] = 100.0
 
 
 class WiringPlan(Table):
