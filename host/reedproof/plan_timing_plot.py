@@ -21,6 +21,7 @@ Floats: TypeAlias = NDArray[np.float64]
 POINTS = 100
 BEYOND = 2.0  # how many times slower and faster than the trains is drawn
 MISSED = "#b3541e"
+DASHES = ("-", "--", ":")
 
 
 def timing_plot(asked: TimingPlan) -> str:
@@ -73,6 +74,9 @@ def _draw_speeds(axes: Axes, passes: Passes) -> None:
         )
     axes.set_xscale("log")
     axes.set_yscale("log")
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_formatter("{x:g}")  # powers of ten would be written as formulas
+        axis.set_minor_formatter("")
     axes.set_xlim(speeds[0], speeds[-1])
     axes.set_xlabel("speed, mm/s; the lines are the slowest and the fastest train")
     axes.set_ylabel("ms")
@@ -82,11 +86,11 @@ def _draw_speeds(axes: Axes, passes: Passes) -> None:
 def _draw_place(axes: Axes, stopping: Stopping) -> None:
     """The speed of a train over the way of its magnet, from the first contact to its standstill."""
     way, speed = _slowing(stopping.approach_mm_s, stopping.slow_mm_s or 0.0, stopping)
-    contacts = {"contact": 0.0}
+    places = {"contact": 0.0}
     at_mm = 0.0
     if stopping.slow_mm_s is not None:
         at_mm = stopping.braking_to_stopping_mm or way[-1]
-        contacts = {"braking contact": 0.0, "stopping contact": at_mm}
+        places = {"braking contact": 0.0, "stopping contact": at_mm}
         before = way < at_mm
         last, stopped = _slowing(stopping.arrival_mm_s, 0.0, stopping)
         way = np.concatenate([way[before], at_mm + last])
@@ -94,16 +98,13 @@ def _draw_place(axes: Axes, stopping: Stopping) -> None:
     axes.plot(way, speed, color=CLOSED)
     if stopping.stopping_to_signal_mm is not None:
         end_mm = at_mm + stopping.stopping_to_signal_mm - stopping.front_mm
-        contacts["front at the signal"] = end_mm
+        places["front at the signal"] = end_mm
         axes.axvspan(
             *sorted((way[-1], end_mm)), color=WINDOW if end_mm >= way[-1] else MISSED, alpha=0.3, linewidth=0
         )  # fmt: skip
-    for name, place_mm in contacts.items():
-        axes.axvline(place_mm, color="black", linewidth=0.5)
-        axes.annotate(
-            name, (place_mm, 1.02), xycoords=("data", "axes fraction"), fontsize=8, ha="left",
-            rotation=15, rotation_mode="anchor",
-        )  # fmt: skip
+    for (name, place_mm), dashes in zip(places.items(), DASHES, strict=False):
+        axes.axvline(place_mm, color="black", linewidth=1, linestyle=dashes, label=name)
+    axes.legend(fontsize=8, frameon=False, loc="center left", bbox_to_anchor=(1, 0.5))
     axes.set_ylim(0, None)
     axes.set_xlabel("way of the magnet from the first contact, mm")
     axes.set_ylabel("speed, mm/s")

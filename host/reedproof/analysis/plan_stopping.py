@@ -15,11 +15,12 @@ from reedproof.units import with_unit
 
 SOURCE = "uniform deceleration"
 ASSUMED = (
-    "trains slow down evenly, and what controls them acts within command_ms (no source: measure it). One that "
-    "is still too fast at the stopping contact keeps its speed until it acts",
+    "trains slow down evenly, and what controls them acts within command_ms (no source: measure it); one "
+    "that is still braking at the stopping contact keeps its speed meanwhile",
+    "a contact closes when the magnet's middle is over it; it closes sooner, which leaves more room",
 )
 CAUTIONS = (
-    "a contact can be missed: where a train could fall or collide, let something stop it that needs no contact",
+    "any contact can be missed: where a train could fall or collide, let something stop it that needs none",
 )
 NEEDS_DECELERATION = (
     "approach_mm_s", "slow_mm_s", "braking_to_stopping_mm", "stopping_to_signal_mm",
@@ -119,8 +120,8 @@ class Stopping:
             yield Check(
                 "braking_to_stopping_mm", "braking to stopping contact", self.braking_to_stopping_mm,
                 slowing_mm,
-                f"at the stopping contact the train still runs at {with_unit(self.arrival_mm_s, 'speed_mm_s')}"
-                f"; {self._slow_sooner(slowing_mm)}",
+                f"the train comes to the second one at {with_unit(self.arrival_mm_s, 'speed_mm_s')}; "
+                f"{self._slow_sooner(slowing_mm)}",
             )  # fmt: skip
         if self.stopping_to_signal_mm is not None:
             yield Check(

@@ -13,7 +13,7 @@ from reedproof.analysis.plan_stopping import ASSUMED, CAUTIONS, stopping_of
 from reedproof.analysis.rounding import down, up
 from reedproof.analysis.timing import (
     BAUD,
-    HEARTBEAT_BYTES,
+    FRAME_MAX_BYTES,
     MADE_BYTES,
     SETTING_MAX_US,
     Counted,
@@ -34,7 +34,7 @@ from reedproof.units import with_unit
 SPEEDS = 5  # in the table, evenly apart in ratio
 
 OUR_MODEL = "derived here"
-RULES = "rules of debouncing, DEVELOPERS.md"
+RULES = "debouncing, DEVELOPERS.md"
 
 
 @dataclass(frozen=True)
@@ -60,8 +60,8 @@ class Passes:
             )
         if plan.spacing_mm is not None and plan.spacing_mm <= self.footprint_mm:
             raise ReedproofError(
-                f"--spacing-mm holds {plan.spacing_mm:g}; expected more than {self.footprint_mm:g}, over which "
-                "one magnet holds the contact: else it never opens between two of them"
+                f"--spacing-mm holds {plan.spacing_mm:g}; expected more than {self.footprint_mm:g}, the "
+                "footprint of one magnet: else the contact never opens between two of them"
             )
 
     @property
@@ -131,7 +131,7 @@ def delays_ms(plan: TimingPlan) -> dict[str, float]:
         "contact closes and comes to rest": plan.operate_us / 1000,
         "until the next sample": plan.sampling_us / 1000,
         "make_us": plan.make_us / 1000,
-        "a frame that is on the line": line_ms(frame_bytes(HEARTBEAT_BYTES), BAUD),
+        "what the board sends before": line_ms(FRAME_MAX_BYTES, BAUD),
         "the record's own frame": line_ms(frame_bytes(MADE_BYTES), BAUD),
         "USB bridge": plan.bridge_ms,
         "host": plan.host_ms,
@@ -148,9 +148,9 @@ def plan_timing(asked: TimingPlan, ratio: float | None = None) -> Answer:
     checks = list(_checks(passes))
     advice = list(_advice(passes))
     assumptions = [
-        "what closes last is open first: the contact follows its magnet within operate_us either way, "
-        "bounces included (0.3 ms typical in a maker's data sheet, 0.5 to 1 ms in another maker's glossary)",
-        "the board has no storm, no self-test and no backlog of records",
+        "the contact follows its magnet within operate_us, closing and opening, bounces included (0.3 ms "
+        "typical: RI-02 data sheet; bounces of 0.5 to 1 ms: another maker's glossary)",
+        "the board has no storm, no self-test, no trace and no backlog of records",
     ]
     if asked.notch_mm and asked.footprint_mm is None:
         assumptions.append("the two closures of a magnet are equally long")
@@ -208,7 +208,7 @@ def _counting(passes: Passes, ratio: float | None) -> Iterator[Result]:
     yield Result(
         "break_window_us", "break_us may be", None if window is None else list(window),
         "notch / slowest + play < break_us <= (spacing - footprint) / fastest - play, "
-        "with play = operate_us + sampling_us", f"{OUR_MODEL} from rules 3 and 5 of the {RULES}",
+        "with play = operate_us + sampling_us", f"{OUR_MODEL} from rules 3 and 5 of {RULES}",
         "nothing: no setting does for all speeds" if window is None else f"{window[0]} to {window[1]} us",
     )  # fmt: skip
 
@@ -227,9 +227,7 @@ def _checks(passes: Passes) -> Iterator[Check]:
     )  # fmt: skip
     needed, allowed = passes.break_limits_us
     window = passes.break_window_us
-    other = (
-        f"it takes a break_us of {_chosen(window)}" if window else "no break_us keeps both limits, see below"
-    )
+    other = f"it takes a break_us of {_chosen(window)}" if window else "no break_us keeps both limits"
     what = "the notch" if plan.notch_mm else "the contact's bounces"
     yield Check("break_us", f"break_us over {what}", plan.break_us, math.floor(needed) + 1, other)
     if plan.spacing_mm is not None:
@@ -300,8 +298,8 @@ def _speeds(passes: Passes) -> Grid:
 def _delay(plan: TimingPlan, delay_ms: float) -> Iterator[Result]:
     yield Result(
         "delay_ms", "the host knows at the latest after", delay_ms, "sum of the parts below",
-        f"frames: protocol.md, {BAUD} baud; timer of a bridge 16 ms unless set otherwise: manuals of two makers "
-        "of bridges; about one USB operation per ms: a third one",
+        f"frames: protocol.md, {BAUD} baud; bridge: 16 ms by two makers' manuals, 1 ms by a third one's if "
+        "nothing waits",
     )  # fmt: skip
     late_mm = way_mm(plan.fastest_mm_s, delay_ms)
     yield Result("delay_mm", "by then the fastest train has gone", late_mm, "fastest speed x delay")
@@ -309,7 +307,7 @@ def _delay(plan: TimingPlan, delay_ms: float) -> Iterator[Result]:
     yield Result(
         "position_error_mm", "a place from the record's own time is right within", error_mm,
         "fastest speed x (operate_us + sampling_us): a record has the time of the first edge",
-        f"{OUR_MODEL} from rule 2 of the {RULES}",
+        f"{OUR_MODEL} from rule 2 of {RULES}",
     )  # fmt: skip
 
 

@@ -18,9 +18,10 @@ SCALES = {"Z": 220.0, "N": 160.0, "TT": 120.0, "H0": 87.0, "0": 45.0, "I": 32.0,
 
 BITS_PER_BYTE = 10  # on the line, with start and stop bit
 BAUD = 500_000
-#: Payload bytes of `protocol.md`, section 4.
+#: Payload of a closure's record, `protocol.md` section 4.
 MADE_BYTES = 14
-HEARTBEAT_BYTES = 40
+#: What the board may have to send before: as much as its longest frame, and as it keeps ready to be sent.
+FRAME_MAX_BYTES = 64
 
 SETTING_MAX_US = 65_535
 

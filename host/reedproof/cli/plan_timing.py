@@ -33,6 +33,16 @@ def _length(text: str, key: str, metavar: str = "MM") -> Any:
     return typer.Option(help=text, parser=of_unit(key), metavar=metavar, show_default=False)
 
 
+def _setting(text: str, key: str) -> Any:
+    """A whole number where it is one; what is none is told where all values are checked."""
+
+    def parse(told: str) -> float:
+        value = of_unit(key)(told)
+        return int(value) if value.is_integer() else value
+
+    return typer.Option(help=text, parser=parse, metavar="US", show_default=False)
+
+
 def timing(
     speed_mm_s: Annotated[
         Any,
@@ -61,36 +71,37 @@ def timing(
     footprint_mm: Annotated[
         float | None,
         _length(
-            "From where a magnet first closes the contact to where it last opens. [default: closures and notch]",
+            "From where a magnet first closes the contact to where it last opens. "
+            "[default: closures and notch]",
             "footprint_mm",
         ),
     ] = None,
     spacing_mm: Annotated[
         float | None, _length("Distance between two magnets of a train. [default: one magnet]", "spacing_mm")
     ] = None,
-    make_us: Annotated[int | None, typer.Option(help="[default: 1000]", show_default=False)] = None,
-    break_us: Annotated[int | None, typer.Option(help="[default: 10000]", show_default=False)] = None,
+    make_us: Annotated[Any, _setting("So long closed counts as closed. [default: 1000]", "make_us")] = None,
+    break_us: Annotated[Any, _setting("So long open counts as open. [default: 10000]", "break_us")] = None,
     sampling_us: Annotated[
         float | None, _length("How often the board looks. [default: 50]", "sampling_us", "US")
     ] = None,
     operate_us: Annotated[
-        float | None, _length("Within this the contact follows, bounces included. [default: 500]", "operate_us", "US")
+        float | None, _length("Within this it follows its magnet. [default: 500]", "operate_us", "US")
     ] = None,
     bridge_ms: Annotated[
         float | None,
-        _length("Longest wait of the USB bridge; 1 if its timer is set so. [default: 16]", "bridge_ms", "MS"),
+        _length("Longest wait in the USB bridge; 1 if set so. [default: 16]", "bridge_ms", "MS"),
     ] = None,
-    host_ms: Annotated[float | None, _length("Longest wait of the host. [default: 2]", "host_ms", "MS")] = None,
+    host_ms: Annotated[float | None, _length("Of the host. [default: 2]", "host_ms", "MS")] = None,
     deceleration_mm_s2: Annotated[
         float | None,
         _length("How trains slow down; with it, stopping is planned.", "deceleration_mm_s2", "MM/S2"),
     ] = None,
     approach_mm_s: Annotated[
         float | None,
-        _length("Speed at the first contact of the stopping place. [default: fastest]", "approach_mm_s", "MM/S"),
+        _length("Speed before the first contact. [default: fastest]", "approach_mm_s", "MM/S"),
     ] = None,
     slow_mm_s: Annotated[
-        float | None, _length("Speed behind a braking contact. [default: one contact stops]", "slow_mm_s", "MM/S")
+        float | None, _length("Speed after a braking contact. [default: none]", "slow_mm_s", "MM/S")
     ] = None,
     braking_to_stopping_mm: Annotated[
         float | None, _length("From the braking to the stopping contact.", "braking_to_stopping_mm")
@@ -176,8 +187,8 @@ def _saved(sheet: Sheet, options: dict[str, Any]) -> dict[str, Any]:
     several = next((name for name, lengths in closures.items() if len(lengths) > 1), None)
     if several is not None and not notch_mm:
         raise ReedproofError(
-            f"--notch-mm is missing; a magnet is planned to close {several!r} {len(closures[several])} times, "
-            "and how far apart 'reedproof plan magnet' tells"
+            f"--notch-mm is missing; {several!r} is planned to close {len(closures[several])} times in a "
+            "pass, and 'reedproof plan magnet' tells how far apart"
         )
     return saved | {
         "closure_mm": min(min(lengths) for lengths in closures.values()),
