@@ -102,20 +102,22 @@ def counted(
     break_us: float,
     play_us: float,
 ) -> Counted:
-    """What is worst comes first: a pass that is missed, counted twice, or counted together with the next.
+    """What is certain comes first, and what is worst.
 
     Args:
-        closure_us: the shortest closure of the pass.
+        closure_us: the shortest closure of the pass; where there are two, a longer one may count without it.
         notch_us: the opening within it; 0 without one.
         between_us: the opening before the next magnet; infinite without one.
     """
-    if closure_us + play_us < make_us:
+    is_certain = closure_us - play_us >= make_us
+    # Magnets so close that the contact may stay closed between them can last long enough together.
+    if not notch_us and closure_us + play_us < make_us and between_us >= play_us:
         return Counted.MISSED
-    if notch_us - play_us >= break_us:
+    if is_certain and notch_us - play_us >= break_us:
         return Counted.TWICE
     if between_us + play_us < break_us:
         return Counted.JOINED
-    if closure_us - play_us < make_us:
+    if not is_certain:
         return Counted.PERHAPS_MISSED
     if notch_us + play_us >= break_us:
         return Counted.PERHAPS_TWICE
