@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 from scipy.optimize import brentq
-from tests.analysis.contact import closed_us, sampled_us
 
+from analysis.contact import closed_us, sampled_us
 from reedproof.analysis import timing
 from reedproof.analysis.timing import (
     SCALES,
@@ -132,7 +132,7 @@ def test_sampling_sees_at_least_so_many() -> None:
 def case(rng: np.random.Generator) -> dict[str, float]:
     """Durations near the settings, where it matters."""
     make_us, break_us = (int(value) for value in rng.integers((1, 1), (4000, 20_000)))
-    near = np.exp(rng.uniform(-2, 2, 4))
+    near = np.exp(rng.uniform(-1, 2, 4))
     notch_us = break_us * near[1] * rng.integers(2)
     closure_us = make_us * near[0]
     return {
@@ -186,7 +186,7 @@ def test_what_is_certain_is_what_the_boards_code_counts() -> None:
             Counted.JOINED: count <= 1 or drawn["notch_us"] + play_us >= drawn["break_us"],
         }
         assert agrees.get(said, True), f"default_rng({seed}): {said}, the core counts {count}: {drawn}"
-    assert all(seen[said] >= 100 for said in Counted), seen
+    assert min(seen[said] for said in (Counted.ONCE, Counted.MISSED, Counted.TWICE, Counted.JOINED)) > 300
 
 
 @pytest.mark.parametrize(

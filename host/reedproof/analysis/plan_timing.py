@@ -255,18 +255,17 @@ def _advice(passes: Passes) -> Iterator[str]:
     )
     if plan.notch_mm and passes_without_notch(plan).break_window_us is not None:
         yield "turn the magnet across the travel, parallel to the contact: one closure, no notch"
-    slack = allowed - passes.play_us
-    if plan.notch_mm and slack > 0:
-        yield f"drive the slowest train at {up(1e6 * plan.notch_mm / slack, 'speed_mm_s')} or faster"
-    if plan.spacing_mm is None:
+    slack_us = allowed - passes.play_us - 1
+    if 0 < 1e6 * plan.notch_mm <= slack_us * plan.fastest_mm_s:
+        yield f"drive the slowest train at {up(1e6 * plan.notch_mm / slack_us, 'speed_mm_s')} or faster"
+    if plan.spacing_mm is None or needed >= SETTING_MAX_US:
         return
     free_mm = plan.spacing_mm - passes.footprint_mm
     wanted_us = needed + passes.play_us + 1
     if 1e6 * free_mm / wanted_us >= plan.slowest_mm_s:
         yield f"drive the fastest train at {down(1e6 * free_mm / wanted_us, 'speed_mm_s')} or slower"
-    if needed < SETTING_MAX_US:
-        apart_mm = passes.footprint_mm + wanted_us * plan.fastest_mm_s / 1e6
-        yield f"put the magnets {up(apart_mm, 'spacing_mm')} or further apart, or use one magnet per train"
+    apart_mm = passes.footprint_mm + wanted_us * plan.fastest_mm_s / 1e6
+    yield f"put the magnets {up(apart_mm, 'spacing_mm')} or further apart, or use one magnet per train"
 
 
 def passes_without_notch(plan: TimingPlan) -> Passes:
@@ -276,7 +275,9 @@ def passes_without_notch(plan: TimingPlan) -> Passes:
 
 def _speeds(passes: Passes) -> Grid:
     plan = passes.plan
-    speeds = sorted(set(np.geomspace(plan.slowest_mm_s, plan.fastest_mm_s, SPEEDS).tolist()))
+    slowest, fastest = plan.slowest_mm_s, plan.fastest_mm_s
+    between = np.geomspace(slowest, fastest, SPEEDS)[1:-1].tolist()
+    speeds = [slowest] if slowest == fastest else [slowest, *between, fastest]
     columns = ["speed_mm_s", "closure_ms"]
     columns += ["notch_ms"] if plan.notch_mm else []
     columns += ["between_ms"] if plan.spacing_mm is not None else []
