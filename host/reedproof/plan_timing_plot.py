@@ -25,7 +25,7 @@ DASHES = ("-", "--", ":")
 
 
 def timing_plot(asked: TimingPlan) -> str:
-    """An SVG document. Raises ReedproofError as `plan_timing` does."""
+    """An SVG document."""
     from matplotlib.figure import Figure
 
     passes = Passes(asked)

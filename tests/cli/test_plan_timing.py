@@ -210,7 +210,7 @@ def test_the_drawing(tmp_path: Path) -> None:
         ("--speed-mm-s 100..20 --closure-mm 5", "100..20: expected the smaller one first, such as 20..100"),
         ("--speed-mm-s 20..20000 --closure-mm 5", "--speed-mm-s holds 20..20000; expected more than 0"),
         ("--speed-km-h 5..100 --closure-mm 5", "--speed-km-h needs a scale; give --scale"),
-        ("--speed-km-h 5..100 --scale G --closure-mm 5", "expected a ratio such as 1:87, or one of Z (1:220), N"),
+        ("--speed-km-h 5..100 --scale G --closure-mm 5", "such as 1:87, or one of Z (1:220), N (1:160)"),
         ("--speed-km-h 5 --speed-mm-s 5 --closure-mm 5", "two ways to say the same; give one of them"),
         ("--speed-mm-s 5kg --closure-mm 5", "'5kg': expected a number of mm/s, alone or with such a unit"),
         ("--speed-mm-s 5..70 --closure-mm 5s", "'5s': expected a number of mm"),

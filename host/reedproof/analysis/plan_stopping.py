@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from reedproof.analysis.answer import Check, Result
 from reedproof.analysis.rounding import up
 from reedproof.analysis.timing import braking_way_mm, speed_after_mm_s, way_mm
-from reedproof.errors import ReedproofError
 from reedproof.plan_tables import TimingPlan
 from reedproof.units import with_unit
 
@@ -22,9 +21,6 @@ ASSUMED = (
 CAUTIONS = (
     "any contact can be missed: where a train could fall or collide, let something stop it that needs none",
 )
-NEEDS_DECELERATION = (
-    "approach_mm_s", "slow_mm_s", "braking_to_stopping_mm", "stopping_to_signal_mm",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -146,22 +142,11 @@ class Stopping:
 
 
 def stopping_of(plan: TimingPlan, host_delay_ms: float) -> Stopping | None:
-    """None where the plan does not ask for it. Raises ReedproofError for what does not go together."""
+    """None where the plan does not ask for it."""
     if plan.deceleration_mm_s2 is None:
-        for key in NEEDS_DECELERATION:
-            if getattr(plan, key) is not None:
-                raise ReedproofError(
-                    f"--{key.replace('_', '-')} is about stopping; give --deceleration-mm-s2 with it"
-                )
         return None
-    approach = plan.fastest_mm_s if plan.approach_mm_s is None else plan.approach_mm_s
-    if plan.slow_mm_s is None and plan.braking_to_stopping_mm is not None:
-        raise ReedproofError("--braking-to-stopping-mm is about two contacts; give --slow-mm-s with it")
-    if plan.slow_mm_s is not None and plan.slow_mm_s >= approach:
-        raise ReedproofError(
-            f"--slow-mm-s holds {plan.slow_mm_s:g}; expected less than {approach:g}, at which the train comes"
-        )
     return Stopping(
-        approach, plan.slow_mm_s, plan.deceleration_mm_s2, host_delay_ms + plan.command_ms,
+        plan.fastest_mm_s if plan.approach_mm_s is None else plan.approach_mm_s,
+        plan.slow_mm_s, plan.deceleration_mm_s2, host_delay_ms + plan.command_ms,
         plan.braking_to_stopping_mm, plan.stopping_to_signal_mm, plan.front_mm,
     )  # fmt: skip

@@ -27,7 +27,6 @@ from reedproof.analysis.timing import (
     samples_in,
     way_mm,
 )
-from reedproof.errors import ReedproofError
 from reedproof.plan_tables import TimingPlan
 from reedproof.units import with_unit
 
@@ -39,40 +38,9 @@ RULES = "debouncing, DEVELOPERS.md"
 
 @dataclass(frozen=True)
 class Passes:
-    """What a plan says of the passes of a contact. Raises ReedproofError for lengths that contradict each
-    other."""
+    """What a plan says of the passes of a contact."""
 
     plan: TimingPlan
-
-    def __post_init__(self) -> None:
-        plan = self.plan
-        if plan.slowest_mm_s > plan.fastest_mm_s:
-            raise ReedproofError(
-                f"the slowest train is told to run at {plan.slowest_mm_s:g} mm/s and the fastest at "
-                f"{plan.fastest_mm_s:g}; expected the smaller one first, such as --speed-mm-s "
-                f"{plan.fastest_mm_s:g}..{plan.slowest_mm_s:g}"
-            )
-        least = self._footprint_min_mm
-        if plan.footprint_mm is not None and plan.footprint_mm < least:
-            what = "one closure" if not plan.notch_mm else "two closures and the notch between them"
-            raise ReedproofError(
-                f"--footprint-mm holds {plan.footprint_mm:g}; expected at least {least:g}, {what}"
-            )
-        if plan.spacing_mm is not None and plan.spacing_mm <= self.footprint_mm:
-            raise ReedproofError(
-                f"--spacing-mm holds {plan.spacing_mm:g}; expected more than {self.footprint_mm:g}, the "
-                "footprint of one magnet: else the contact never opens between two of them"
-            )
-
-    @property
-    def _footprint_min_mm(self) -> float:
-        plan = self.plan
-        return 2 * plan.closure_mm + plan.notch_mm if plan.notch_mm else plan.closure_mm
-
-    @property
-    def footprint_mm(self) -> float:
-        told = self.plan.footprint_mm
-        return self._footprint_min_mm if told is None else told
 
     @property
     def play_us(self) -> float:
@@ -94,7 +62,7 @@ class Passes:
         """What break_us has to be above and may at most be."""
         plan = self.plan
         needed, allowed = lockout_us(
-            plan.notch_mm, plan.slowest_mm_s, plan.spacing_mm, self.footprint_mm, plan.fastest_mm_s,
+            plan.notch_mm, plan.slowest_mm_s, plan.spacing_mm, self.plan.footprint_whole_mm, plan.fastest_mm_s,
             self.play_us,
         )  # fmt: skip
         return needed, min(allowed, SETTING_MAX_US)
@@ -116,7 +84,7 @@ class Passes:
         """Infinite without a second magnet."""
         if self.plan.spacing_mm is None:
             return math.inf
-        return duration_us(self.plan.spacing_mm - self.footprint_mm, speed_mm_s)
+        return duration_us(self.plan.spacing_mm - self.plan.footprint_whole_mm, speed_mm_s)
 
     def counted_at(self, speed_mm_s: float) -> Counted:
         return counted(
@@ -139,8 +107,7 @@ def delays_ms(plan: TimingPlan) -> dict[str, float]:
 
 
 def plan_timing(asked: TimingPlan, ratio: float | None = None) -> Answer:
-    """``ratio`` is that of the scale, for speeds of the prototype. Raises ReedproofError for lengths and
-    speeds that contradict each other."""
+    """``ratio`` is that of the scale, for speeds of the prototype."""
     passes = Passes(asked)
     delay_ms = sum(delays_ms(asked).values())
     stopping = stopping_of(asked, delay_ms)
@@ -260,17 +227,17 @@ def _advice(passes: Passes) -> Iterator[str]:
         yield f"drive the slowest train at {up(1e6 * plan.notch_mm / slack_us, 'speed_mm_s')} or faster"
     if plan.spacing_mm is None or needed >= SETTING_MAX_US:
         return
-    free_mm = plan.spacing_mm - passes.footprint_mm
+    free_mm = plan.spacing_mm - passes.plan.footprint_whole_mm
     wanted_us = needed + passes.play_us + 1
     if 1e6 * free_mm / wanted_us >= plan.slowest_mm_s:
         yield f"drive the fastest train at {down(1e6 * free_mm / wanted_us, 'speed_mm_s')} or slower"
-    apart_mm = passes.footprint_mm + wanted_us * plan.fastest_mm_s / 1e6
+    apart_mm = passes.plan.footprint_whole_mm + wanted_us * plan.fastest_mm_s / 1e6
     yield f"put the magnets {up(apart_mm, 'spacing_mm')} or further apart, or use one magnet per train"
 
 
 def passes_without_notch(plan: TimingPlan) -> Passes:
     """The same footprint closed without a break."""
-    return Passes(plan.model_copy(update={"notch_mm": 0.0, "footprint_mm": Passes(plan).footprint_mm}))
+    return Passes(plan.model_copy(update={"notch_mm": 0.0, "footprint_mm": plan.footprint_whole_mm}))
 
 
 def _speeds(passes: Passes) -> Grid:

@@ -181,7 +181,10 @@ def _saved(sheet: Sheet, options: dict[str, Any]) -> dict[str, Any]:
         saved["spacing_mm"] = min(spacings)
     planned = {contact.name: sheet.planned_closures_mm(contact) for contact in sheet.contacts}
     closures = {name: lengths for name, lengths in planned.items() if lengths}
-    if not closures or options["closure_mm"] is not None:
+    if options["closure_mm"] is not None:
+        saved.pop("footprint_mm", None)
+        return saved
+    if not closures:
         return saved
     notch_mm = options["notch_mm"] if options["notch_mm"] is not None else saved.get("notch_mm")
     several = next((name for name, lengths in closures.items() if len(lengths) > 1), None)
