@@ -193,6 +193,7 @@ def test_what_is_certain_is_what_the_boards_code_counts() -> None:
     ("said", "changed", "outcomes"),
     [
         (Counted.PERHAPS_MISSED, {"closure_us": 1500.0}, {0, 1}),
+        (Counted.PERHAPS_MISSED, {"closure_us": 900.0, "between_us": 100.0}, {0, 1}),
         (Counted.PERHAPS_TWICE, {"notch_us": 10_000.0, "second_us": 5000.0}, {1, 2}),
         (Counted.PERHAPS_JOINED, {"between_us": 10_000.0}, {1, 2}),
     ],

@@ -44,6 +44,12 @@ route = "line"
 magnets = 2
 spacing_mm = 90.0
 
+[[trains]]
+name = "mail"
+route = "line"
+magnets = 2
+spacing_mm = 400.0
+
 [plan.magnet]
 diameter_mm = 4.9
 length_mm = 10.0

@@ -62,7 +62,7 @@ class Passes:
         """What break_us has to be above and may at most be."""
         plan = self.plan
         needed, allowed = lockout_us(
-            plan.notch_mm, plan.slowest_mm_s, plan.spacing_mm, self.plan.footprint_whole_mm, plan.fastest_mm_s,
+            plan.notch_mm, plan.slowest_mm_s, plan.spacing_mm, plan.footprint_whole_mm, plan.fastest_mm_s,
             self.play_us,
         )  # fmt: skip
         return needed, min(allowed, SETTING_MAX_US)
