@@ -132,7 +132,7 @@ def test_sampling_sees_at_least_so_many() -> None:
 def case(rng: np.random.Generator) -> dict[str, float]:
     """Durations near the settings, where it matters."""
     make_us, break_us = (int(value) for value in rng.integers((1, 1), (4000, 20_000)))
-    near = np.exp(rng.uniform(-1, 2, 4))
+    near = np.exp(rng.uniform((-1, -1, -1, -3), 2))
     notch_us = break_us * near[1] * rng.integers(2)
     closure_us = make_us * near[0]
     return {
@@ -183,7 +183,7 @@ def test_what_is_certain_is_what_the_boards_code_counts() -> None:
             Counted.ONCE: count == magnets,
             Counted.MISSED: count == 0,
             Counted.TWICE: count > magnets,
-            Counted.JOINED: count <= 1 or drawn["notch_us"] + play_us >= drawn["break_us"],
+            Counted.JOINED: count == 1 or drawn["notch_us"] + play_us >= drawn["break_us"],
         }
         assert agrees.get(said, True), f"default_rng({seed}): {said}, the core counts {count}: {drawn}"
     assert min(seen[said] for said in (Counted.ONCE, Counted.MISSED, Counted.TWICE, Counted.JOINED)) > 300
@@ -193,7 +193,7 @@ def test_what_is_certain_is_what_the_boards_code_counts() -> None:
     ("said", "changed", "outcomes"),
     [
         (Counted.PERHAPS_MISSED, {"closure_us": 1500.0}, {0, 1}),
-        (Counted.PERHAPS_MISSED, {"closure_us": 900.0, "between_us": 100.0}, {0, 1}),
+        (Counted.PERHAPS_MISSED, {"closure_us": 940.0, "between_us": 20.0}, {0, 1}),
         (Counted.PERHAPS_TWICE, {"notch_us": 10_000.0, "second_us": 5000.0}, {1, 2}),
         (Counted.PERHAPS_JOINED, {"between_us": 10_000.0}, {1, 2}),
     ],

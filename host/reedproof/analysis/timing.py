@@ -115,7 +115,7 @@ def counted(
         return Counted.MISSED
     if is_certain and notch_us - play_us >= break_us:
         return Counted.TWICE
-    if between_us + play_us < break_us:
+    if is_certain and between_us + play_us < break_us:
         return Counted.JOINED
     if not is_certain:
         return Counted.PERHAPS_MISSED
