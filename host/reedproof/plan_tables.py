@@ -43,11 +43,76 @@ class ContactPlan(Table):
 
 
 class TimingPlan(Table):
-    """Speeds of the trains, and what a closure has to be long enough for."""
+    """Speeds of the trains, what a closure has to be long enough for, and the place where a train stops.
+
+    ``footprint_mm`` is from where a magnet first closes the contact to where it last opens; ``notch_mm`` the
+    opening within. ``operate_us``: the contact follows its magnet within that, bounces included. With
+    ``deceleration_mm_s2`` stopping is planned too, with ``slow_mm_s`` by two contacts.
+    """
 
     slowest_mm_s: Annotated[float, Field(gt=0, le=10000, description="Speed of the slowest train")]
     fastest_mm_s: Annotated[float, Field(gt=0, le=10000, description="Speed of the fastest train")]
     closure_mm: Annotated[float, Field(gt=0, le=1000, description="Length of the shortest closure")]
+    notch_mm: Annotated[float, Field(ge=0, le=1000)] = 0.0
+    footprint_mm: Annotated[float, Field(gt=0, le=2000)] | None = None
+    spacing_mm: Annotated[float, Field(gt=0, le=100000)] | None = None
+    make_us: Annotated[int, Field(ge=1, le=65535)] = 1000
+    break_us: Annotated[int, Field(ge=1, le=65535)] = 10000
+    sampling_us: Annotated[float, Field(gt=0, le=10000)] = 50.0
+    operate_us: Annotated[float, Field(ge=0, le=10000)] = 500.0
+    bridge_ms: Annotated[float, Field(ge=0, le=1000)] = 16.0
+    host_ms: Annotated[float, Field(ge=0, le=10000)] = 2.0
+    deceleration_mm_s2: Annotated[float, Field(gt=0, le=100000)] | None = None
+    approach_mm_s: Annotated[float, Field(gt=0, le=10000)] | None = None
+    slow_mm_s: Annotated[float, Field(gt=0, le=10000)] | None = None
+    braking_to_stopping_mm: Annotated[float, Field(gt=0, le=100000)] | None = None
+    stopping_to_signal_mm: Annotated[float, Field(gt=0, le=100000)] | None = None
+    front_mm: Annotated[float, Field(ge=0, le=10000)] = 0.0
+    command_ms: Annotated[float, Field(ge=0, le=10000)] = 100.0
+
+    @property
+    def footprint_least_mm(self) -> float:
+        """Closures are at least as long as the shortest."""
+        return 2 * self.closure_mm + self.notch_mm if self.notch_mm else self.closure_mm
+
+    @property
+    def footprint_whole_mm(self) -> float:
+        return self.footprint_least_mm if self.footprint_mm is None else self.footprint_mm
+
+    @model_validator(mode="after")
+    def _goes_together(self) -> TimingPlan:
+        if self.slowest_mm_s > self.fastest_mm_s:
+            raise ValueError(
+                f"the slowest train is told to run at {self.slowest_mm_s:g} mm/s and the fastest at "
+                f"{self.fastest_mm_s:g}; expected the smaller speed first"
+            )
+        least_mm = self.footprint_least_mm
+        if self.footprint_mm is not None and self.footprint_mm < least_mm:
+            what = "two closures and the notch between" if self.notch_mm else "one closure"
+            raise ValueError(
+                f"footprint_mm holds {self.footprint_mm:g}; expected at least {least_mm:g}, {what}"
+            )
+        if self.spacing_mm is not None and self.spacing_mm <= self.footprint_whole_mm:
+            raise ValueError(
+                f"spacing_mm holds {self.spacing_mm:g}; expected more than {self.footprint_whole_mm:g}, the "
+                "footprint of one magnet: else the contact never opens between two of them"
+            )
+        self._stops_together()
+        return self
+
+    def _stops_together(self) -> None:
+        if self.deceleration_mm_s2 is None:
+            for key in ("approach_mm_s", "slow_mm_s", "braking_to_stopping_mm", "stopping_to_signal_mm"):
+                if getattr(self, key) is not None:
+                    raise ValueError(f"{key} is about stopping; give deceleration_mm_s2 with it")
+        if self.slow_mm_s is None and self.braking_to_stopping_mm is not None:
+            raise ValueError("braking_to_stopping_mm is about two contacts; give slow_mm_s with it")
+        comes_mm_s = self.fastest_mm_s if self.approach_mm_s is None else self.approach_mm_s
+        if self.slow_mm_s is not None and self.slow_mm_s >= comes_mm_s:
+            raise ValueError(
+                f"slow_mm_s holds {self.slow_mm_s:g}; expected less than {comes_mm_s:g}, at which the train "
+                "comes"
+            )
 
 
 class WiringPlan(Table):

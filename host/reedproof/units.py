@@ -99,7 +99,9 @@ def _converted(text: str, unit: str) -> float:
         registry: pint.UnitRegistry[float] = pint.UnitRegistry()
         registry.define("plain_gauss = 1e-4 tesla")  # pint's own one is no unit of the SI's field
         typed, wanted = (
-            re.sub("[A-Za-z°]+", lambda found: PINT_NAMES.get(found[0], found[0]), each).replace("Ohm", "ohm")
+            re.sub("[A-Za-z°]+", lambda found: PINT_NAMES.get(found[0], found[0]), each)
+            .replace("Ohm", "ohm")
+            .replace("s2", "s²")
             for each in (parts[2], unit)
         )
         return float(registry.Quantity(float(parts[1]), typed).to(wanted).magnitude)
