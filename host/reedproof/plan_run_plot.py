@@ -41,6 +41,8 @@ def chances_plot(asked: RunPlan) -> str:
         axes.axvspan(100 * limit, 100 * shares[-1], color=WINDOW, alpha=0.3, linewidth=0)
         axes.text(100 * limit, 101, " excluded by the claim", fontsize=8, va="bottom")
         axes.set_xscale("log")
+        axes.xaxis.set_major_formatter("{x:g}")
+        axes.xaxis.set_minor_formatter("")
         axes.set_xlim(100 * shares[0], 100 * shares[-1])
         axes.set_ylim(0, 100)
         axes.set_xlabel("passes that are really missed, %")
