@@ -83,8 +83,8 @@ class MagnetPlan(Table):
     def _is_not_too_hot(cls, temperature_c: float) -> float:
         if temperature_c > TEMPERATURE_C_MAX:
             raise ValueError(
-                f"expected at most {TEMPERATURE_C_MAX:g}, above it these magnets lose strength for good (maker's "
-                "table, Shanghai Magnet)"
+                f"expected at most {TEMPERATURE_C_MAX:g}, above it these magnets lose strength for good "
+                "(maker's table of grades, Shanghai Magnet)"
             )
         return temperature_c
 
@@ -94,7 +94,8 @@ class MagnetPlan(Table):
             operate, release = getattr(self, f"operate_{unit}"), getattr(self, f"release_{unit}")
             if operate is not None and release is not None and release >= operate:
                 raise ValueError(
-                    f"release_{unit} holds {release:g}; expected above 0 and below operate_{unit}, {operate:g}"
+                    f"release_{unit} holds {release:g}; expected more than 0 and less than operate_{unit}, "
+                    f"which holds {operate:g}"
                 )
         return self
 

@@ -92,9 +92,8 @@ def option_of(key: str) -> str:
 def gather(
     model: type[AnyPlan], options: Mapping[str, Any], sheet: Mapping[str, Any] | None, *, may_ask: bool
 ) -> Inputs[AnyPlan]:
-    """The complete plan. An option goes over the sheet, with what is an alternative to it; the sheet goes over
-    the default; what is still missing is asked for on a terminal. None in ``options`` and ``sheet`` means not
-    told.
+    """The complete plan. An option goes over the sheet, over alternatives to it there too, the sheet over the
+    default; what is still missing is asked for on a terminal. None in ``options`` and ``sheet``: not told.
 
     Raises ReedproofError that names the option, the value and what was expected.
     """
