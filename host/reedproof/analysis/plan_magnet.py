@@ -290,8 +290,8 @@ def _levels(asked: MagnetPlan, levels: Sequence[Level], at_mm: float) -> Iterato
         yield Grid(
             "levels",
             "As weak and as strong as it may be",
-            ("level", "remanence_t", "operate_mt", "release_mt", "peak_mt", "closures_mm", "notches_mm"),
-            [(*level, *_row(footprint(asked, level, at_mm))) for level in levels],
+            ("level", "remanence_t", "operate_mt", "peak_mt", "closures_mm", "notches_mm"),
+            [(*level[:3], *_row(footprint(asked, level, at_mm))) for level in levels],
         )
 
 

@@ -51,8 +51,8 @@ def _magnets(text: str) -> list[AnyMagnet]:
                 found.append(Block(width_mm, height_mm, length_mm, 1.0))
         except ValueError:
             raise ReedproofError(
-                f"--compare {size.strip()!r}: expected sizes in mm up to {SIZE_MM_MAX:g} with commas between, "
-                "DIAMETERxLENGTH such as 4x10 or WIDTHxHEIGHTxLENGTH such as 5x3x10"
+                f"--compare {size.strip()!r}: expected sizes in mm up to {SIZE_MM_MAX:g} with commas "
+                "between, DIAMETERxLENGTH such as 4x10 or WIDTHxHEIGHTxLENGTH such as 5x3x10"
             ) from None
     return found
 
@@ -204,7 +204,7 @@ def _different(plan: MagnetPlan, sheet: Sheet) -> Mapping[str, Any]:
     for key, value in different.items():
         if key not in ContactPlan.model_fields:
             raise ReedproofError(
-                f"{option_of(key)} {value}: the sheet has {before[key]}, and a contact has no magnet of its "
-                "own; save it for all contacts, without --contact"
+                f"{option_of(key)} {value}: not as in the plan for all contacts, and a contact has no magnet of "
+                "its own; save it for all of them, without --contact"
             )
     return different
