@@ -28,7 +28,8 @@ class MagnetPlan(Table):
     ``width_mm`` and ``height_mm`` are those of a block that lies, as it is seen along its length.
     ``distance_mm`` is from the magnet's middle to the contact's axis, ``gap_mm`` from its underside to the
     glass. ``spread_mm`` is how much higher and lower than that vehicles ride, ``offset_mm`` how far to the
-    side. What the contact needs is known as a field in mT, or in the ampere turns of its data sheet.
+    side. What the contact needs is known as a field in mT, or in the ampere turns of its data sheet; one that
+    releases below 0.05 mT, the field of the earth (from memory), would never open.
     """
 
     alternatives = (
@@ -57,16 +58,16 @@ class MagnetPlan(Table):
     spread_mm: Annotated[float, Field(ge=0, le=50)] = 1.0
     offset_mm: Annotated[float, Field(ge=0, le=100)] = 0.0
     operate_mt: Annotated[
-        float | None, Field(gt=0, le=100, description="Field at which the contact closes")
+        float | None, Field(ge=0.1, le=100, description="Field at which the contact closes")
     ] = None
-    release_mt: Annotated[float | None, Field(gt=0, le=100, description="Field at which it opens again")] = (
-        None
-    )
+    release_mt: Annotated[
+        float | None, Field(ge=0.05, le=100, description="Field at which it opens again")
+    ] = None
     operate_at: Annotated[
-        float | None, Field(gt=0, le=500, description="Ampere turns at which the contact closes")
+        float | None, Field(ge=2, le=500, description="Ampere turns at which the contact closes")
     ] = None
     release_at: Annotated[
-        float | None, Field(gt=0, le=500, description="Ampere turns at which it opens again")
+        float | None, Field(ge=1, le=500, description="Ampere turns at which it opens again")
     ] = None
     steel_rail: bool = False
     closures_mm: Lengths | None = None
@@ -109,10 +110,10 @@ class ContactPlan(Table):
     glass_diameter_mm: Annotated[float, Field(gt=0, le=20)] | None = None
     spread_mm: Annotated[float, Field(ge=0, le=50)] | None = None
     offset_mm: Annotated[float, Field(ge=0, le=100)] | None = None
-    operate_mt: Annotated[float, Field(gt=0, le=100)] | None = None
-    release_mt: Annotated[float, Field(gt=0, le=100)] | None = None
-    operate_at: Annotated[float, Field(gt=0, le=500)] | None = None
-    release_at: Annotated[float, Field(gt=0, le=500)] | None = None
+    operate_mt: Annotated[float, Field(ge=0.1, le=100)] | None = None
+    release_mt: Annotated[float, Field(ge=0.05, le=100)] | None = None
+    operate_at: Annotated[float, Field(ge=2, le=500)] | None = None
+    release_at: Annotated[float, Field(ge=1, le=500)] | None = None
     steel_rail: bool | None = None
     closures_mm: Lengths | None = None
 

@@ -34,8 +34,8 @@ REMANENCE_PER_K, REMANENCE_AT_C = -0.0012, 20.0
 #: "could vary by a factor of 2 or more" is published (Littelfuse, AN102A).
 MT_PER_AT, MT_PER_AT_FACTOR = 0.11, 2.0
 
-STEP_MM = 0.05  # of travel
-BAND_STEP_MM = 0.5  # of distance
+STEPS = 1000  # of travel, from the middle to where the field is too faint to matter
+BAND_STEPS = 60  # of distance, from the glass to where the field is too faint
 BAND_SAMPLES = 30  # per distance in travel, where closures are only counted
 BAND_WITHIN_MM = 0.02
 GLASS_PARTS = 14
@@ -142,14 +142,21 @@ def distance_mm(asked: MagnetPlan) -> float:
 
 
 def footprint(
-    asked: MagnetPlan, level: Level, distance_mm: float, *, step_mm: float = STEP_MM, glass_mm: float = 0.0
+    asked: MagnetPlan, level: Level, distance_mm: float, *, step_mm: float = 0.0, glass_mm: float = 0.0
 ) -> Footprint:
-    """One pass at a distance. With ``glass_mm`` the field is averaged over that length of the contact."""
+    """One pass at a distance. With ``glass_mm`` the field is averaged over that length of the contact. A
+    ``step_mm`` of 0 is as fine as lengths need it."""
     magnet = magnet_of(asked)
     faintest_mt = min(each.release_mt / each.remanence_t for each in levels_of(asked))
     half_mm = max(magnet.reach_mm(faintest_mt), distance_mm) + glass_mm / 2
     travel_mm, per_tesla_mt = _per_tesla(
-        magnet, Orientation(asked.orientation), distance_mm, asked.offset_mm, half_mm, step_mm, glass_mm
+        magnet,
+        Orientation(asked.orientation),
+        distance_mm,
+        asked.offset_mm,
+        half_mm,
+        step_mm or half_mm / STEPS,
+        glass_mm,
     )
     field = level.remanence_t * per_tesla_mt
     return Footprint(travel_mm, field, closures_mm(travel_mm, field, level.operate_mt, level.release_mt))
@@ -180,12 +187,12 @@ def _per_tesla(
 
 def band_mm(asked: MagnetPlan, levels: Sequence[Level]) -> tuple[float, float] | None:
     """The longest stretch of distances, from and to, at which a pass is exactly one closure on every level.
-    None where there is none, or none of half a millimetre."""
+    None where there is none, or none that is longer than a step of the search."""
 
     def is_one(at_mm: float) -> bool:
-        step_mm = at_mm / BAND_SAMPLES
         return all(
-            len(footprint(asked, level, at_mm, step_mm=step_mm).closures) == 1 for level in set(levels)
+            len(footprint(asked, level, at_mm, step_mm=at_mm / BAND_SAMPLES).closures) == 1
+            for level in set(levels)
         )
 
     def edge(good_mm: float, bad_mm: float) -> float:
@@ -196,12 +203,13 @@ def band_mm(asked: MagnetPlan, levels: Sequence[Level]) -> tuple[float, float] |
 
     weakest_mt = max(each.operate_mt / each.remanence_t for each in levels)
     farthest_mm = magnet_of(asked).reach_mm(weakest_mt)
-    at_mm = np.arange(touching_mm(asked), farthest_mm + BAND_STEP_MM, BAND_STEP_MM).tolist()
+    at_mm = np.linspace(touching_mm(asked), max(farthest_mm, touching_mm(asked) + 1), BAND_STEPS).tolist()
+    step_mm = at_mm[1] - at_mm[0]
     runs = [list(run) for good, run in itertools.groupby(at_mm, key=is_one) if good]
     longest = max(runs, key=len, default=[])
     if len(longest) < 2:
         return None
     near_mm, far_mm = longest[0], longest[-1]
     if near_mm > at_mm[0]:
-        near_mm = edge(near_mm, near_mm - BAND_STEP_MM)
-    return near_mm, edge(far_mm, far_mm + BAND_STEP_MM)
+        near_mm = edge(near_mm, near_mm - step_mm)
+    return near_mm, edge(far_mm, far_mm + step_mm)

@@ -222,7 +222,7 @@ def _checks(
             stay if band or asked.orientation == "across" else turn, is_upper=True,
         ),
         Check(
-            "least_gap_mm", "gap left where the lowest vehicle rides", at_mm - asked.spread_mm - touching, 0.0,
+            "least_gap_mm", "gap left under the lowest vehicle", at_mm - asked.spread_mm - touching, 0.0,
             "raise the magnet or sink the contact: they would hit each other",
         ),
     ]  # fmt: skip

@@ -204,7 +204,7 @@ def _different(plan: MagnetPlan, sheet: Sheet) -> Mapping[str, Any]:
     for key, value in different.items():
         if key not in ContactPlan.model_fields:
             raise ReedproofError(
-                f"{option_of(key)} {value}: not as in the plan for all contacts, and a contact has no magnet of "
-                "its own; save it for all of them, without --contact"
+                f"{option_of(key)} {value}: other than in the plan for all contacts, and none has a magnet "
+                "of its own; save it for all of them, without --contact"
             )
     return different
