@@ -76,12 +76,14 @@ class Footprint:
     @property
     def lobes_mt(self) -> list[float]:
         """How strong the field becomes in each stretch in which it has one sign, strongest first."""
-        turns = np.flatnonzero(np.diff(np.sign(self.field_mt))) + 1
-        return sorted((float(abs(lobe).max()) for lobe in np.split(self.field_mt, turns)), reverse=True)
+        field = self.field_mt[self.field_mt != 0]
+        turns = np.flatnonzero(np.diff(np.sign(field))) + 1
+        lobes = np.split(field, turns) if len(field) else []
+        return sorted((float(abs(lobe).max()) for lobe in lobes), reverse=True)
 
     @property
     def peak_mt(self) -> float:
-        return self.lobes_mt[0]
+        return float(abs(self.field_mt).max())
 
 
 def levels_of(asked: MagnetPlan) -> tuple[Level, Level, Level]:
@@ -148,7 +150,8 @@ def footprint(
     ``step_mm`` of 0 is as fine as lengths need it."""
     magnet = magnet_of(asked)
     faintest_mt = min(each.release_mt / each.remanence_t for each in levels_of(asked))
-    half_mm = max(magnet.reach_mm(faintest_mt), distance_mm) + glass_mm / 2
+    # As far as anything closes, and as far as the lobes beside the middle, which are 1.2 distances away.
+    half_mm = max(magnet.reach_mm(faintest_mt), 2 * distance_mm) + glass_mm / 2
     travel_mm, per_tesla_mt = _per_tesla(
         magnet,
         Orientation(asked.orientation),

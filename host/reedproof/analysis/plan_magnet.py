@@ -226,8 +226,8 @@ def _checks(
             "raise the magnet or sink the contact: they would hit each other",
         ),
     ]  # fmt: skip
-    _, *beside_mt = footprint(asked, strongest, near_mm).lobes_mt
-    if beside_mt and beside_mt[0] > 0:
+    beside_mt = footprint(asked, strongest, near_mm).lobes_mt[1:]
+    if beside_mt:
         checks.append(
             Check(
                 "second_lobe_mt", f"second lobe at {near_mm:.3g} mm, below what closes it", beside_mt[0],
