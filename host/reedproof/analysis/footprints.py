@@ -35,7 +35,7 @@ REMANENCE_PER_K, REMANENCE_AT_C = -0.0012, 20.0
 MT_PER_AT, MT_PER_AT_FACTOR = 0.11, 2.0
 
 STEPS = 1000  # of travel, from the middle to where the field is too faint to matter
-BAND_STEPS = 60  # of distance, from the glass to where the field is too faint
+BAND_STEPS = 40  # of distance, from the glass to where the field is too faint
 BAND_SAMPLES = 30  # per distance in travel, where closures are only counted
 BAND_WITHIN_MM = 0.02
 GLASS_PARTS = 14
@@ -176,8 +176,7 @@ def _per_tesla(
     glass_mm: float,
 ) -> tuple[Floats, Floats]:
     """Travel, and the field of a magnet of 1 T there."""
-    steps = int(np.ceil(half_mm / step_mm))
-    travel_mm = np.arange(-steps, steps + 1, dtype=np.float64) * step_mm
+    travel_mm = step_mm * np.arange(np.ceil(half_mm / step_mm) + 1)
     goes_along = orientation in (Orientation.ALONG, Orientation.UPRIGHT)
     field = np.zeros(len(travel_mm))
     parts = GLASS_PARTS if glass_mm else 1
@@ -185,12 +184,15 @@ def _per_tesla(
         # A point further along the contact sees the magnet further back.
         there, aside = (travel_mm - part_mm, offset_mm) if goes_along else (travel_mm, offset_mm - part_mm)
         field += field_mt(magnet, orientation, distance_mm, there, aside) / parts
-    return travel_mm, np.where(abs(field) < NOISE_MT, 0.0, field)
+    field[abs(field) < NOISE_MT] = 0.0
+    # From the other side it comes with the same field, or with the opposite one.
+    sign = 1.0 if orientation in (Orientation.ACROSS, Orientation.ALONG) else -1.0
+    return np.append(-travel_mm[:0:-1], travel_mm), np.append(sign * field[:0:-1], field)
 
 
 def band_mm(asked: MagnetPlan, levels: Sequence[Level]) -> tuple[float, float] | None:
     """The longest stretch of distances, from and to, at which a pass is exactly one closure on every level.
-    None where there is none, or none that is longer than a step of the search."""
+    None where there is none, or none that is as long as a step of the search."""
 
     def is_one(at_mm: float) -> bool:
         return all(
@@ -210,7 +212,7 @@ def band_mm(asked: MagnetPlan, levels: Sequence[Level]) -> tuple[float, float] |
     step_mm = at_mm[1] - at_mm[0]
     runs = [list(run) for good, run in itertools.groupby(at_mm, key=is_one) if good]
     longest = max(runs, key=len, default=[])
-    if len(longest) < 2:
+    if not longest:
         return None
     near_mm, far_mm = longest[0], longest[-1]
     if near_mm > at_mm[0]:
