@@ -29,6 +29,7 @@ from reedproof.layout import Contact, Sheet
 from reedproof.plan_magnet_plot import field_plot
 from reedproof.plan_tables import ContactPlan, MagnetPlan, at_contact
 from reedproof.sheet_writer import save_contact_plan, save_plan
+from reedproof.units import unit_of
 
 SIZE_MM_MAX = 100.0
 
@@ -57,10 +58,9 @@ def _magnets(text: str) -> list[AnyMagnet]:
     return found
 
 
-def _of(key: str, text: str, metavar: str | None = None) -> Any:
-    return typer.Option(
-        parser=of_unit(key), metavar=metavar or key.rsplit("_", 1)[-1].upper(), help=text, show_default=False
-    )
+def _of(key: str, text: str) -> Any:
+    unit = unit_of(key).removeprefix("°")  # not every terminal has that sign
+    return typer.Option(parser=of_unit(key), metavar=unit, help=text, show_default=False)
 
 
 def magnet(
@@ -104,7 +104,7 @@ def magnet(
     ] = None,
     release_at: Annotated[float | None, _of("release_at", "Ampere turns at which it opens again.")] = None,
     steel_rail: Annotated[
-        bool, typer.Option("--steel-rail", help="Steel is near: said, not accounted for.")
+        bool, typer.Option("--steel-rail", help="Steel, such as a rail, is near: warned of, not computed.")
     ] = False,
     compare: Annotated[
         str | None,
