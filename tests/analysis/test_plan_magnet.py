@@ -130,8 +130,13 @@ def test_a_magnet_turned_where_it_has_no_room_is_a_row_without_values() -> None:
     assert None not in [row["peak_mt"] for row in by_gap]
 
 
-def test_along_is_never_better_than_across_and_best_where_nothing_else_is_asked() -> None:
+def test_the_best_orientation_has_one_closure_in_the_widest_band() -> None:
     assert answer(orientation="along", distance_mm=15.0).as_dict()["best_orientation"] == "across"
+    # Aside along the contact by a whole distance, across has hardly a field left.
+    aside = answer(offset_mm=10.0).as_dict()
+    bands = {row["orientation"]: row["one_closure_distance_mm"] for row in aside["orientations"]}
+    assert bands["along"][1] - bands["along"][0] > bands["across"][1] - bands["across"][0]
+    assert aside["best_orientation"] == "along"
     weak = answer(remanence_t=0.05)
     assert weak.as_dict()["best_orientation"] is None
     assert not weak.advice
@@ -164,6 +169,8 @@ def test_other_magnets() -> None:
     (field,) = field_mt(Block(5.0, 3.0, 10.0, 1.30), Orientation.ACROSS, 10.0, [0.0])
     assert block["peak_mt"] == pytest.approx(abs(field))
     assert large["peak_mt"] is None  # its radius is 10 mm
+    # Across there is one closure from the glass on, whatever the magnet.
+    assert [each["one_closure_gap_mm"][0] for each in (same, small, block, large)] == [0.0] * 4
 
 
 def test_the_usual_magnets_are_those_that_fit_a_brick_of_the_hobby() -> None:

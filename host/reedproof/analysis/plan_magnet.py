@@ -58,11 +58,12 @@ class Turned:
     orientation: str
     seen: Footprint | None
     band: tuple[float, float] | None
-    is_kept: bool  # one closure over the whole spread
 
     @property
-    def merit(self) -> tuple[bool, float]:
-        return self.is_kept, self.band[1] - self.band[0] if self.band else 0.0
+    def merit_mm(self) -> float:
+        """Length of the band where one closure is what it gives here, else 0."""
+        is_one = self.seen is not None and len(self.seen.closures) == 1
+        return self.band[1] - self.band[0] if self.band and is_one else 0.0
 
 
 def plan_magnet(asked: MagnetPlan, others: Sequence[AnyMagnet] = USUAL) -> Answer:
@@ -77,15 +78,15 @@ def plan_magnet(asked: MagnetPlan, others: Sequence[AnyMagnet] = USUAL) -> Answe
     over_glass = footprint(asked, levels[1], at_mm, glass_mm=GLASS_MM)
     turned = [_turned(asked, orientation, levels) for orientation in Orientation]
     band = next(each.band for each in turned if each.orientation == asked.orientation)
-    single = [each for each in turned if each.band and each.seen and len(each.seen.closures) == 1]
-    best = max(single, key=lambda each: each.merit, default=None)
+    widest = max(turned, key=lambda each: each.merit_mm)
+    best = widest if widest.merit_mm else None
     return Answer(
         [
             *_of_pass(seen, over_glass),
             *_of_place(asked, at_mm, band),
             Result(
                 "best_orientation", "best orientation here", best and best.orientation,
-                "one closure over the whole spread, then the widest band of distances", HERE,
+                "one closure here, and of those the widest band of distances with one", HERE,
                 None if best else "none of them gives one closure",
             ),
             *_of_levels(asked, levels),
@@ -246,10 +247,8 @@ def _turned(asked: MagnetPlan, orientation: Orientation, levels: Sequence[Level]
     try:
         at_mm = distance_mm(other)
     except ReedproofError:
-        return Turned(orientation.value, None, band, False)
-    near_mm = max(touching_mm(other), at_mm - asked.spread_mm)
-    is_kept = band is not None and band[0] <= near_mm and at_mm + asked.spread_mm <= band[1]
-    return Turned(orientation.value, footprint(other, levels[1], at_mm), band, is_kept)
+        return Turned(orientation.value, None, band)
+    return Turned(orientation.value, footprint(other, levels[1], at_mm), band)
 
 
 def _row(seen: Footprint | None) -> tuple[float | None, list[float] | None, list[float] | None]:
