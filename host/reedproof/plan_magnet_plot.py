@@ -46,7 +46,7 @@ def field_plot(asked: MagnetPlan) -> str:
         axes.set_xlim(-edge_mm, edge_mm)
         axes.set_xlabel("travel of the magnet, mm; 0 is its middle over the contact")
         axes.set_ylabel("field along the contact, mT")
-        axes.legend(fontsize=8, frameon=False, loc="upper right")
+        figure.legend(fontsize=8, frameon=False, loc="outside right upper")
         axes.set_title(
             f"magnet {asked.orientation}; light: closed{', red: open in between' if seen.notches else ''}",
             loc="left", fontsize=9, pad=18,

@@ -137,7 +137,7 @@ def _of_pass(seen: Footprint, over_glass: Footprint) -> Iterator[Result]:
         ("closures_mm", "length of each closure", seen.lengths_mm),
         ("notches_mm", "open between closures", seen.notches_mm),
     ):
-        yield Result(key, label, values, text=f"{_list(values)} mm" if values else "nothing")
+        yield Result(key, label, values, text=f"{_list(values)} mm" if values else "none")
     if seen.notches:
         yield Result(
             "split_below_mm_s", f"slower than this, a board with break_us {1000 * BREAK_MS:.0f} counts two",
