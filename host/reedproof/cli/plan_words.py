@@ -110,7 +110,7 @@ def _checks(checks: Sequence[Check], out: Console) -> None:
         say("Margins:", out)
     for check in checks:
         bound = "at most" if check.is_upper else "at least"
-        margin = "" if check.margin is None else f", {with_unit(check.margin, "")} times what is needed"
+        margin = "" if check.margin is None else f", {with_unit(check.margin, '')} times what is needed"
         line = (
             f"{check.label}: {with_unit(check.value, check.key)}, {bound} "
             f"{with_unit(check.limit, check.key)}{margin}"
