@@ -74,4 +74,4 @@ def _mark(axes: Axes, seen: Footprint) -> None:
 def _edge_mm(seen: Footprint, release_mt: float) -> float:
     """Where the picture ends: a little beyond what closes, or what comes near to it."""
     near = abs(seen.travel_mm[abs(seen.field_mt) > FAINT * release_mt])
-    return AROUND * float(max(near, default=abs(seen.travel_mm).max()))
+    return float(min(seen.travel_mm[-1], AROUND * max(near, default=seen.travel_mm[-1])))
