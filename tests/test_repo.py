@@ -24,7 +24,8 @@ LAYERS = [
     {"wire", "clock", "trace", "trace_reader", "trace_writer", "tables", "layout", "analysis", "markup"}
     | {"units", "plan_tables", "sheet_writer"},
     {"transport", "ports", "link", "export", "plots", "run_plots", "report", "report_words", "report_html"}
-    | {"run_case", "diagnosis_plots", "plan_run_plot", "plan_timing_plot", "wiring_drawing"}
+    | {"run_case", "diagnosis_plots", "plan_magnet_plot", "plan_run_plot", "plan_timing_plot"}
+    | {"wiring_drawing"}
     | STORE,
     {"recorder", "trace_recorder", "witness", "guided", "endurance", "live_account", "proof", "sim"},
     {"cli"},

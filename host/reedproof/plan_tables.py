@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, TypeAlias
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
+from reedproof.analysis.magnetics import GRADES
 from reedproof.tables import Table
 
 Orientation: TypeAlias = Literal["across", "along", "upright", "crosswise"]
@@ -16,20 +17,88 @@ Lengths: TypeAlias = list[Annotated[float, Field(gt=0, le=1000)]]
 PullUp: TypeAlias = Annotated[float, Field(ge=100, le=1e6)]
 
 
+#: Above this the magnets of `GRADES` lose strength for good (maker's table of grades, Shanghai Magnet).
+TEMPERATURE_C_MAX = 80.0
+
+
 class MagnetPlan(Table):
     """The magnet under a vehicle and how it passes a contact. ``closures_mm`` is the answer, as it was saved:
-    the closures of a pass in order of travel."""
+    the closures of a pass in order of travel.
 
-    diameter_mm: Annotated[float, Field(gt=0, le=100, description="Diameter of the magnet")]
+    ``width_mm`` and ``height_mm`` are those of a block that lies, as it is seen along its length.
+    ``distance_mm`` is from the magnet's middle to the contact's axis, ``gap_mm`` from its underside to the
+    glass. ``spread_mm`` is how much higher and lower than that vehicles ride, ``offset_mm`` how far to the
+    side. What the contact needs is known as a field in mT, or in the ampere turns of its data sheet; one that
+    releases below 0.05 mT, the field of the earth (from memory), would never open.
+    """
+
+    alternatives = (
+        (("diameter_mm",), ("width_mm", "height_mm")),
+        (("remanence_t",), ("grade",)),
+        (("distance_mm",), ("gap_mm",)),
+        (("operate_mt", "release_mt"), ("operate_at", "release_at")),
+    )
+
+    diameter_mm: Annotated[float | None, Field(gt=0, le=100, description="Diameter of the magnet")] = None
+    width_mm: Annotated[float | None, Field(gt=0, le=100, description="Width of the magnet")] = None
+    height_mm: Annotated[float | None, Field(gt=0, le=100, description="Height of the magnet")] = None
     length_mm: Annotated[float, Field(gt=0, le=100, description="Length of the magnet along its axis")]
-    remanence_t: Annotated[float, Field(gt=0, le=2, description="Remanence of the magnet")]
-    orientation: Annotated[Orientation, Field(description="How the magnet lies to contact and travel")]
-    distance_mm: Annotated[
-        float, Field(gt=0, le=200, description="Distance of the magnet's middle to the contact's axis")
+    remanence_t: Annotated[float | None, Field(gt=0, le=2, description="Remanence of the magnet")] = None
+    grade: str | None = None
+    temperature_c: Annotated[float, Field(ge=-40)] = 20.0
+    orientation: Annotated[
+        Orientation,
+        Field(description="How the magnet lies to contact and travel (across, along, upright, crosswise)"),
     ]
-    operate_mt: Annotated[float, Field(gt=0, le=100, description="Field at which the contact closes")]
-    release_mt: Annotated[float, Field(gt=0, le=100, description="Field at which it opens again")]
+    distance_mm: Annotated[
+        float | None, Field(gt=0, le=200, description="Distance of the magnet's middle to the contact's axis")
+    ] = None
+    gap_mm: Annotated[float, Field(ge=0, le=200)] | None = None
+    glass_diameter_mm: Annotated[float, Field(gt=0, le=20)] = 2.0
+    spread_mm: Annotated[float, Field(ge=0, le=50)] = 1.0
+    offset_mm: Annotated[float, Field(ge=0, le=100)] = 0.0
+    operate_mt: Annotated[
+        float | None, Field(ge=0.1, le=100, description="Field at which the contact closes")
+    ] = None
+    release_mt: Annotated[
+        float | None, Field(ge=0.05, le=100, description="Field at which it opens again")
+    ] = None
+    operate_at: Annotated[
+        float | None, Field(ge=2, le=500, description="Ampere turns at which the contact closes")
+    ] = None
+    release_at: Annotated[
+        float | None, Field(ge=1, le=500, description="Ampere turns at which it opens again")
+    ] = None
+    steel_rail: bool = False
     closures_mm: Lengths | None = None
+
+    @field_validator("grade")
+    @classmethod
+    def _is_known(cls, grade: str | None) -> str | None:
+        if grade is not None and grade not in GRADES:
+            raise ValueError(f"expected one of {', '.join(GRADES)}")
+        return grade
+
+    @field_validator("temperature_c")
+    @classmethod
+    def _is_not_too_hot(cls, temperature_c: float) -> float:
+        if temperature_c > TEMPERATURE_C_MAX:
+            raise ValueError(
+                f"expected at most {TEMPERATURE_C_MAX:g}, above it these magnets lose strength for good "
+                "(maker's table of grades, Shanghai Magnet)"
+            )
+        return temperature_c
+
+    @model_validator(mode="after")
+    def _releases_below_operate(self) -> MagnetPlan:
+        for unit in ("mt", "at"):
+            operate, release = getattr(self, f"operate_{unit}"), getattr(self, f"release_{unit}")
+            if operate is not None and release is not None and release >= operate:
+                raise ValueError(
+                    f"release_{unit} holds {release:g}; expected more than 0 and less than operate_{unit}, "
+                    f"which holds {operate:g}"
+                )
+        return self
 
 
 class ContactPlan(Table):
@@ -37,8 +106,15 @@ class ContactPlan(Table):
 
     orientation: Orientation | None = None
     distance_mm: Annotated[float, Field(gt=0, le=200)] | None = None
-    operate_mt: Annotated[float, Field(gt=0, le=100)] | None = None
-    release_mt: Annotated[float, Field(gt=0, le=100)] | None = None
+    gap_mm: Annotated[float, Field(ge=0, le=200)] | None = None
+    glass_diameter_mm: Annotated[float, Field(gt=0, le=20)] | None = None
+    spread_mm: Annotated[float, Field(ge=0, le=50)] | None = None
+    offset_mm: Annotated[float, Field(ge=0, le=100)] | None = None
+    operate_mt: Annotated[float, Field(ge=0.1, le=100)] | None = None
+    release_mt: Annotated[float, Field(ge=0.05, le=100)] | None = None
+    operate_at: Annotated[float, Field(ge=2, le=500)] | None = None
+    release_at: Annotated[float, Field(ge=1, le=500)] | None = None
+    steel_rail: bool | None = None
     closures_mm: Lengths | None = None
 
 
@@ -182,4 +258,7 @@ def at_contact(plan: MagnetPlan, here: ContactPlan | None) -> MagnetPlan:
     if here is None:
         return plan
     differs: dict[str, Any] = here.model_dump(exclude_none=True)
-    return plan.model_copy(update={"closures_mm": None, **differs}) if differs else plan
+    if not differs:
+        return plan
+    aside = dict.fromkeys(MagnetPlan.set_aside(differs))
+    return plan.model_copy(update={**aside, "closures_mm": None, **differs})

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, TypeAlias, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from reedproof.errors import ReedproofError
 
@@ -33,7 +33,35 @@ class TablesError(ReedproofError):
 
 
 class Table(BaseModel):
+    """``alternatives``: groups of alternatives, an alternative being keys that are told together. Of each
+    group one has to be told."""
+
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+    alternatives: ClassVar[tuple[tuple[tuple[str, ...], ...], ...]] = ()
+
+    @classmethod
+    def set_aside(cls, told: Collection[str]) -> set[str]:
+        """The keys that hold no longer once those of ``told`` are told instead."""
+        return {
+            key
+            for group in cls.alternatives
+            for chosen in group
+            if not set(chosen).isdisjoint(told)
+            for other in group
+            if other is not chosen
+            for key in other
+        }
+
+    @model_validator(mode="after")
+    def _one_of_each_group(self) -> Table:
+        for group in self.alternatives:
+            given = {key: getattr(self, key) for each in group for key in each}
+            told = [key for key, value in given.items() if value is not None]
+            if set(told) not in map(set, group):
+                ways = ", or ".join(" and ".join(each) for each in group)
+                held = " and ".join(f"{key} {given[key]}" for key in told) or "none of them"
+                raise ValueError(f"expected {ways}; there is {held}")
+        return self
 
 
 AnyTable = TypeVar("AnyTable", bound=Table)
@@ -87,6 +115,7 @@ _EXPECTED = {
     "literal_error": "expected {expected}",
     "enum": "expected {expected}",
     "too_short": "expected at least {min_length}",
+    "value_error": "{error}",
     "string_too_short": "expected some text",
     "string_too_long": "expected at most {max_length} characters",
 }
@@ -114,11 +143,10 @@ def told(error: Any) -> str:
         expected = _PATTERNS.get(str(place[-1]), "expected a name without blanks around it")
     else:
         expected = _EXPECTED.get(kind, error["msg"]).format(**error.get("ctx", {}))
-    if kind == "value_error":  # of our own, which says what was expected
-        expected = str(error["ctx"]["error"])
-        return f"{_key(place)}: {expected}" if place else expected
     if kind in ("missing", "extra_forbidden"):
         return f"{_key(place)}: {expected}"
+    if kind == "value_error" and isinstance(error["input"], Mapping):  # keys that do not go together
+        return f"{_key(place)}: {expected}".removeprefix(": ")
     return f"{_key(place)} holds {shown(error['input'])}; {expected}"
 
 

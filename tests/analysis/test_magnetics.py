@@ -18,7 +18,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from reedproof.analysis.magnetics import GRADES, Magnet, Orientation, closures_mm, dipole_mt, field_mt
+from reedproof.analysis.magnetics import (
+    GRADES,
+    AnyMagnet,
+    Block,
+    Magnet,
+    Orientation,
+    closures_mm,
+    dipole_mt,
+    field_mt,
+    half_upright_mm,
+)
 from reedproof.errors import ReedproofError
 
 Floats = NDArray[np.float64]
@@ -202,6 +212,14 @@ def test_grades_rise_and_lie_within_the_standard() -> None:
     assert GRADES["N42"][0] <= MAGNET.remanence_t <= GRADES["N42"][1]
 
 
+def test_grades_are_those_of_the_makers_table() -> None:
+    """Shanghai Magnet, table of grades (its text was read)."""
+    assert GRADES == {
+        "N35": (1.17, 1.22), "N38": (1.22, 1.25), "N40": (1.25, 1.28), "N42": (1.28, 1.32),
+        "N45": (1.32, 1.37), "N48": (1.37, 1.42), "N50": (1.39, 1.44), "N52": (1.42, 1.46),
+    }  # fmt: skip
+
+
 # ---- other ways to the same field ----
 
 
@@ -261,13 +279,80 @@ def test_it_is_the_field_of_two_charged_discs(distance_mm: float, travel_mm: flo
         assert found_mt == pytest.approx(wanted_mt, rel=1e-6, abs=1e-9), orientation
 
 
+BLOCK = Block(6.0, 3.0, 10.0, 1.30)
+
+
+@pytest.mark.parametrize("block", [BLOCK, Block(2, 2, 15, 1.2), Block(10, 20, 1, 1.44)])
+@pytest.mark.parametrize("from_end_mm", [0.5, 2.0, 8.0, 40.0])
+def test_on_the_axis_of_a_block_it_is_the_closed_form(block: Block, from_end_mm: float) -> None:
+    """Br / pi (atan(w h / (2 z sqrt(4 z^2 + w^2 + h^2))) - the same from the other end): what makers print on
+    their pages for blocks; from memory."""
+
+    def of_end(z: float) -> float:
+        w, h = block.width_mm, block.height_mm
+        return math.atan(w * h / (2 * z * math.sqrt(4 * z**2 + w**2 + h**2)))
+
+    wanted = (
+        1000 * block.remanence_t / math.pi * (of_end(from_end_mm) - of_end(from_end_mm + block.length_mm))
+    )
+    from_centre_mm = from_end_mm + block.length_mm / 2
+    field = field_mt(block, ALONG, 0.0, [from_centre_mm, -from_centre_mm])
+    assert field == pytest.approx([wanted] * 2, rel=1e-9)
+
+
+def charged_ends_mt(block: Block, at_mm: tuple[float, float, float]) -> Floats:
+    """Field at a point (width, height, length) from the block's middle: that of its two ends, evenly charged,
+    summed over each end (Gauss-Legendre)."""
+    nodes, weights = np.polynomial.legendre.leggauss(40)
+    x = block.width_mm / 2 * nodes[:, None]
+    y = block.height_mm / 2 * nodes[None, :]
+    area = np.outer(weights, weights) * block.width_mm * block.height_mm / 4
+    field = np.zeros(3)
+    for end_mm, charge in ((block.length_mm / 2, 1), (-block.length_mm / 2, -1)):
+        to = np.stack(np.broadcast_arrays(at_mm[0] - x, at_mm[1] - y, at_mm[2] - end_mm))
+        cubed = (to**2).sum(axis=0) ** 1.5
+        field += charge * 1000 * block.remanence_t / (4 * np.pi) * (area * to / cubed).sum(axis=(1, 2))
+    return field
+
+
 @pytest.mark.parametrize("orientation", Orientation)
-def test_far_away_it_is_a_dipole(orientation: Orientation) -> None:
+@pytest.mark.parametrize(("distance_mm", "travel_mm"), [(7, 0), (7, -5), (12, 9)])
+def test_a_block_is_two_charged_ends_and_lies_on_its_width(
+    orientation: Orientation, distance_mm: float, travel_mm: float
+) -> None:
+    """Summed in numpy. The height is upright; of an upright magnet, which is one along the contact with an
+    end put up, it is along the contact."""
+    offset_mm = 2.5
+    # The contact as the magnet sees it, by (width, height, length), and which of them the contact lies along.
+    seen, along = {
+        ACROSS: ((-travel_mm, -distance_mm, -offset_mm), 2),
+        ALONG: ((-offset_mm, -distance_mm, -travel_mm), 2),
+        UPRIGHT: ((-offset_mm, -travel_mm, -distance_mm), 1),
+        CROSSWISE: ((-offset_mm, -distance_mm, -travel_mm), 0),
+    }[orientation]
+    (found_mt,) = field_mt(BLOCK, orientation, distance_mm, [travel_mm], offset_mm)
+    assert found_mt == pytest.approx(charged_ends_mt(BLOCK, seen)[along], rel=1e-6, abs=1e-9)
+
+
+def test_a_flat_block_is_nearer_to_the_contact_than_a_high_one() -> None:
+    assert [half_upright_mm(BLOCK, each) for each in Orientation] == [1.5, 1.5, 5.0, 1.5]
+    assert [half_upright_mm(MAGNET, each) for each in Orientation] == [2.45, 2.45, 5.0, 2.45]
+    with pytest.raises(ReedproofError, match=r"inside the magnet: 6 x 3 x 10 mm, across, 1\.4 mm"):
+        field_mt(BLOCK, ACROSS, 1.4, [0.0])
+    assert np.isfinite(field_mt(BLOCK, ACROSS, 1.6, TRAVEL_MM)).all()
+    assert np.isfinite(field_mt(BLOCK, ALONG, 1.4, [0.0], 3.1)).all()
+    with pytest.raises(ReedproofError, match="has to be above 0"):
+        Block(6.0, 0.0, 10.0, 1.3)
+
+
+@pytest.mark.parametrize("magnet", [MAGNET, BLOCK])
+@pytest.mark.parametrize("orientation", Orientation)
+def test_far_away_it_is_a_dipole(orientation: Orientation, magnet: AnyMagnet) -> None:
     """Within 1 % of the largest field on the way; the next order is as (length / distance)^2."""
     travel = np.linspace(-80, 80, 161)
     for distance_mm, within in ((70, 0.01), (250, 0.001)):
-        dipole = dipole_mt(MAGNET, orientation, distance_mm, travel, 5.0)
-        exact = field_mt(MAGNET, orientation, distance_mm, travel, 5.0)
+        dipole = dipole_mt(magnet, orientation, distance_mm, travel, 5.0)
+        exact = field_mt(magnet, orientation, distance_mm, travel, 5.0)
         assert abs(exact - dipole).max() < within * abs(dipole).max()
         assert abs(exact - dipole).max() > within * abs(dipole).max() / 10
 
@@ -289,8 +374,8 @@ def test_from_either_side_it_is_equally_strong(orientation: Orientation) -> None
     assert abs(field) == pytest.approx(abs(field[::-1]), rel=1e-9, abs=1e-9)
 
 
-@pytest.mark.parametrize("magnet", [MAGNET, Magnet(1, 20, 1.2), Magnet(15, 2, 1.44)])
-def test_nothing_beyond_its_reach_has_that_field(magnet: Magnet) -> None:
+@pytest.mark.parametrize("magnet", [MAGNET, Magnet(1, 20, 1.2), Magnet(15, 2, 1.44), BLOCK])
+def test_nothing_beyond_its_reach_has_that_field(magnet: AnyMagnet) -> None:
     for wanted_mt in (0.1, 1.0, 5.0):
         reach_mm = magnet.reach_mm(wanted_mt)
         (strongest,) = field_mt(magnet, ALONG, 0.0, [reach_mm])

@@ -5,15 +5,17 @@ is taken to be the component of the field along its axis, at its centre. That is
 gather the field of some millimetres, and steel nearby bends it. Averaged over 14 mm of a contact 10 mm away,
 the field over it is a third weaker and a notch between two closures four times as wide.
 
-The field is that of magpylib, exact for an evenly magnetised cylinder. The dipole, simple as it is, is a
-third too strong at 10 mm from a magnet of 10 mm.
+The field is that of magpylib, exact for an evenly magnetised cylinder or block. The dipole, simple as it is,
+is a third too strong at 10 mm from a magnet of 10 mm.
 """
 
 from __future__ import annotations
 
 import enum
 import math
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -48,13 +50,19 @@ class Orientation(enum.Enum):
 #: Axes as columns of a position: x along the contact, y across it, z upwards.
 _MAGNET_AXIS = {Orientation.ACROSS: 0, Orientation.ALONG: 0, Orientation.UPRIGHT: 2, Orientation.CROSSWISE: 1}
 _TRAVEL_AXIS = {Orientation.ACROSS: 1, Orientation.ALONG: 0, Orientation.UPRIGHT: 0, Orientation.CROSSWISE: 1}
+#: Those columns in the magnet's own order: its width, its height, its length.
+_TURNED = {
+    Orientation.ACROSS: [1, 2, 0],
+    Orientation.ALONG: [1, 2, 0],
+    Orientation.UPRIGHT: [1, 0, 2],
+    Orientation.CROSSWISE: [0, 2, 1],
+}
 
 
-@dataclass(frozen=True)
-class Magnet:
-    """A cylinder, magnetised along its axis. Raises ReedproofError for a size or a remanence of 0 or less."""
+class AnyMagnet(ABC):
+    """What is magnetised evenly along its length, and that along the z axis. Raises ReedproofError for a size
+    or a remanence of 0 or less."""
 
-    diameter_mm: float
     length_mm: float
     remanence_t: float
 
@@ -64,8 +72,36 @@ class Magnet:
                 raise ReedproofError(f"{what} of a magnet is {value:g}, but has to be above 0")
 
     @property
+    @abstractmethod
+    def section_mm(self) -> tuple[float, float]:
+        """How wide it is across its length, along x and y."""
+
+    @property
+    @abstractmethod
+    def section_mm2(self) -> float:
+        """Area of a pole."""
+
+    @property
+    @abstractmethod
+    def half_diagonal_mm(self) -> float:
+        """No point of it is further from its centre."""
+
+    @property
+    @abstractmethod
+    def size(self) -> str:
+        """As it is sold, in mm: '4.9 x 10'."""
+
+    @abstractmethod
+    def source(self) -> Any:
+        """As magpylib has it, which takes a second to load: commands that need no field should not pay."""
+
+    @abstractmethod
+    def covers(self, x_mm: Floats, y_mm: Floats) -> NDArray[np.bool_]:
+        """Whether a point is within its section."""
+
+    @property
     def volume_mm3(self) -> float:
-        return math.pi / 4 * self.diameter_mm**2 * self.length_mm
+        return self.section_mm2 * self.length_mm
 
     @property
     def strength_mt_mm3(self) -> float:
@@ -76,12 +112,89 @@ class Magnet:
         """No point further from the centre than this has a field of ``field_mt``."""
         # Every part of the magnet is a dipole no nearer than the centre less half the diagonal, and the field
         # of a dipole is nowhere stronger than on its axis.
-        half_diagonal_mm = math.hypot(self.diameter_mm, self.length_mm) / 2
-        return half_diagonal_mm + math.cbrt(2 * self.strength_mt_mm3 / field_mt)
+        return self.half_diagonal_mm + math.cbrt(2 * self.strength_mt_mm3 / field_mt)
+
+
+@dataclass(frozen=True)
+class Magnet(AnyMagnet):
+    """A cylinder."""
+
+    diameter_mm: float
+    length_mm: float
+    remanence_t: float
+
+    @property
+    def section_mm(self) -> tuple[float, float]:
+        return self.diameter_mm, self.diameter_mm
+
+    @property
+    def section_mm2(self) -> float:
+        return math.pi / 4 * self.diameter_mm**2
+
+    @property
+    def half_diagonal_mm(self) -> float:
+        return math.hypot(self.diameter_mm, self.length_mm) / 2
+
+    @property
+    def size(self) -> str:
+        return f"{self.diameter_mm:g} x {self.length_mm:g}"
+
+    def source(self) -> Any:
+        import magpylib
+
+        return magpylib.magnet.Cylinder(  # type: ignore[no-untyped-call]
+            polarization=(0, 0, self.remanence_t),
+            dimension=(self.diameter_mm / 1000, self.length_mm / 1000),
+        )
+
+    def covers(self, x_mm: Floats, y_mm: Floats) -> NDArray[np.bool_]:
+        return np.hypot(x_mm, y_mm) <= self.diameter_mm / 2
+
+
+@dataclass(frozen=True)
+class Block(AnyMagnet):
+    """A cuboid. Its height is upright unless its length is, then it is along the contact."""
+
+    width_mm: float
+    height_mm: float
+    length_mm: float
+    remanence_t: float
+
+    @property
+    def section_mm(self) -> tuple[float, float]:
+        return self.width_mm, self.height_mm
+
+    @property
+    def section_mm2(self) -> float:
+        return self.width_mm * self.height_mm
+
+    @property
+    def half_diagonal_mm(self) -> float:
+        return math.hypot(self.width_mm, self.height_mm, self.length_mm) / 2
+
+    @property
+    def size(self) -> str:
+        return f"{self.width_mm:g} x {self.height_mm:g} x {self.length_mm:g}"
+
+    def source(self) -> Any:
+        import magpylib
+
+        return magpylib.magnet.Cuboid(  # type: ignore[no-untyped-call]
+            polarization=(0, 0, self.remanence_t),
+            dimension=(self.width_mm / 1000, self.height_mm / 1000, self.length_mm / 1000),
+        )
+
+    def covers(self, x_mm: Floats, y_mm: Floats) -> NDArray[np.bool_]:
+        return (abs(x_mm) <= self.width_mm / 2) & (abs(y_mm) <= self.height_mm / 2)
+
+
+def half_upright_mm(magnet: AnyMagnet, orientation: Orientation) -> float:
+    """From its centre down to its underside."""
+    return (magnet.length_mm if orientation is Orientation.UPRIGHT else magnet.section_mm[1]) / 2
 
 
 def field_mt(
-    magnet: Magnet,
+    magnet: AnyMagnet,
     orientation: Orientation,
     distance_mm: float,
     travel_mm: ArrayLike,
@@ -97,31 +210,21 @@ def field_mt(
     Raises ReedproofError for a distance below 0, values that are not finite, and where the centre of the
     contact would be inside the magnet.
     """
-    # It takes a second to load, which commands that need no field should not cost.
-    import magpylib
-
     positions_mm = _positions(orientation, distance_mm, travel_mm, offset_mm)
-    axis = _MAGNET_AXIS[orientation]
-    along_mm = np.abs(positions_mm[:, axis])
-    beside_mm = np.linalg.norm(np.delete(positions_mm, axis, axis=1), axis=1)
-    if np.any((along_mm <= magnet.length_mm / 2) & (beside_mm <= magnet.diameter_mm / 2)):
-        raise ReedproofError(
-            f"the contact would be inside the magnet: {magnet.diameter_mm:g} x {magnet.length_mm:g} mm,"
-            f" {orientation.value}, {distance_mm:g} mm above the contact and {offset_mm:g} mm aside"
-        )
     # The magnet stays, with its axis along z as magpylib has it, and the contact's centre goes by.
-    others = [column for column in range(3) if column != axis]
-    points_mm = -positions_mm[:, [*others, axis]]
-    cylinder = magpylib.magnet.Cylinder(  # type: ignore[no-untyped-call]
-        polarization=(0, 0, magnet.remanence_t),
-        dimension=(magnet.diameter_mm / 1000, magnet.length_mm / 1000),
-    )
-    field_t = cylinder.getB(points_mm / 1000).reshape(-1, 3)  # type: ignore[no-untyped-call]
-    return np.asarray(1000 * field_t[:, [*others, axis].index(0)], dtype=np.float64)
+    points_mm = -positions_mm[:, _TURNED[orientation]]
+    along_mm = abs(points_mm[:, 2])
+    if np.any((along_mm <= magnet.length_mm / 2) & magnet.covers(points_mm[:, 0], points_mm[:, 1])):
+        raise ReedproofError(
+            f"the contact would be inside the magnet: {magnet.size} mm, {orientation.value}, "
+            f"{distance_mm:g} mm above the contact and {offset_mm:g} mm aside"
+        )
+    field_t = magnet.source().getB(points_mm / 1000).reshape(-1, 3)
+    return np.asarray(1000 * field_t[:, _TURNED[orientation].index(0)], dtype=np.float64)
 
 
 def dipole_mt(
-    magnet: Magnet,
+    magnet: AnyMagnet,
     orientation: Orientation,
     distance_mm: float,
     travel_mm: ArrayLike,

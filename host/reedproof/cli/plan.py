@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from reedproof.cli import plan_run, plan_timing, plan_wiring
+from reedproof.cli import plan_magnet, plan_run, plan_timing, plan_wiring
 
 plan = typer.Typer(
     name="plan",
@@ -14,6 +14,7 @@ plan = typer.Typer(
     "all of it is kept, else 1.\n\n"
     "Example: reedproof plan run --claim 0.999@0.95",
 )
+plan.command()(plan_magnet.magnet)
 plan.command()(plan_run.run)
 plan.command()(plan_timing.timing)
 plan.command()(plan_wiring.wiring)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Generic, TypeVar
@@ -92,20 +92,24 @@ def option_of(key: str) -> str:
 def gather(
     model: type[AnyPlan], options: Mapping[str, Any], sheet: Mapping[str, Any] | None, *, may_ask: bool
 ) -> Inputs[AnyPlan]:
-    """The complete plan. An option goes over the sheet, the sheet over the default; what is still missing is
-    asked for on a terminal. None in ``options`` and ``sheet`` means not told.
+    """The complete plan. An option goes over the sheet, over alternatives to it there too, the sheet over the
+    default; what is still missing is asked for on a terminal. None in ``options`` and ``sheet``: not told.
 
     Raises ReedproofError that names the option, the value and what was expected.
     """
     values: dict[str, Any] = {}
     origins: dict[str, str] = {}
+    chosen = {key: value for key, value in options.items() if value is not None}
+    aside = model.set_aside(chosen)
+    saved = {key: value for key, value in (sheet or {}).items() if value is not None and key not in aside}
+    needed = _needed(model, {*chosen, *saved})
     for key, field in model.model_fields.items():
-        for origin, given in (("option", options), ("sheet", sheet or {})):
-            if given.get(key) is not None:
+        for origin, given in (("option", chosen), ("sheet", saved)):
+            if key in given:
                 values[key], origins[key] = given[key], origin
                 break
         else:
-            if not field.is_required():
+            if key not in needed:
                 origins[key] = "default"
             elif may_ask and sys.stdin.isatty():
                 values[key], origins[key] = _asked(key, field), "asked"
@@ -115,10 +119,20 @@ def gather(
         raise ReedproofError(_problem(model, problem.errors()[0])) from None
 
 
+def _needed(model: type[Table], there: Collection[str]) -> set[str]:
+    """The keys that have to be told: of alternatives those of the one that was begun, else of the first."""
+    needed = {key for key, field in model.model_fields.items() if field.is_required()}
+    for group in model.alternatives:
+        begun = [each for each in group if not set(each).isdisjoint(there)]
+        if len(begun) < 2:  # else they contradict each other, and nothing that is asked would help
+            needed |= set((begun or group)[0])
+    return needed
+
+
 def _asked(key: str, field: FieldInfo) -> Any:
     unit = units.unit_of(key)
     text = typer.prompt(f"{field.description}{f' in {unit}' if unit else ''}", err=True)
-    return units.number(text, key) if field.annotation is float else text
+    return units.number(text, key) if field.annotation in (float, float | None) else text
 
 
 def _problem(model: type[Table], error: Any) -> str:
