@@ -36,7 +36,7 @@ from reedproof.tables import read_toml
 ROOT = Path(__file__).resolve().parents[2]
 SCENARIOS = ROOT / "tests" / "scenarios"
 TABLE = Path(__file__).with_suffix(".md")
-FIRST_SEED = 50_001  # rules and their calibration were made on smaller ones
+FIRST_SEED = 60_001  # rules and their calibration were made on smaller ones
 SEEDS, HEALTHY = 15, 200  # some six minutes on two cores
 BINS = (0.0, 0.5, 0.7, 0.85, 0.95, 1.0)
 FAILURES_TOLD = 3  # of each scenario
