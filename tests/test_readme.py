@@ -12,11 +12,11 @@ from tools.screens import ROOT, SCREENS, block
 from reedproof.cli import main
 
 README = (ROOT / "README.md").read_text()
-ENDS_WITH = {"demo": 0, "endure": 0, "report": 0, "diagnose": 1, "tune": 1, "sweep": 0}
+ENDS_WITH = {"demo": 0, "plan": 1, "endure": 0, "report": 0, "diagnose": 1, "tune": 1, "sweep": 0}
 #: What has to be in the store first.
 BEFORE = {"report": "endure"}
 #: Screens that are the same in every run.
-EXACT = {"tune", "sweep"}
+EXACT = {"plan", "tune", "sweep"}
 
 
 def masked(text: str) -> list[str]:

@@ -18,6 +18,7 @@ ROOT = Path(__file__).resolve().parents[1]
 #: name -> arguments of the command, which runs in the project's folder; all use one store, in this order
 SCREENS = {
     "demo": ["demo"],
+    "plan": ["plan", "timing", "--speed-mm-s", "20..500", "--closure-mm", "19.8", "--notch-mm", "0.28"],
     "endure": ["endure", "host/reedproof/examples/fernhollow.toml", "--passes", "12"],
     "report": ["report"],
     "diagnose": ["diagnose", "virtual:faulty", "--input", "12"],

@@ -51,14 +51,25 @@ PINT_NAMES = {
 }
 
 
-def unit_of(key: str) -> str:
-    """'gap_mm' -> 'mm'; '' of a name without a unit."""
-    parts = key.split("_")[1:]
-    for first in range(len(parts)):
+def _parted(key: str) -> tuple[str, str]:
+    """'speed_mm_s' -> ('speed', 'mm/s'); ('contacts', '') of a name without a unit."""
+    parts = key.split("_")
+    for first in range(1, len(parts)):
         ending = "_".join(parts[first:])
         if ending in ENDINGS:
-            return ENDINGS[ending]
-    return ""
+            return "_".join(parts[:first]), ENDINGS[ending]
+    return key, ""
+
+
+def unit_of(key: str) -> str:
+    """'gap_mm' -> 'mm'; '' of a name without a unit."""
+    return _parted(key)[1]
+
+
+def heading(key: str) -> str:
+    """Of a column: 'speed_mm_s' -> 'speed mm/s'."""
+    name, unit = _parted(key)
+    return f"{name.replace('_', ' ')} {unit}".rstrip()
 
 
 def with_unit(value: float, key: str) -> str:

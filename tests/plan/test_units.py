@@ -24,6 +24,12 @@ def test_the_unit_stands_last_in_a_name(key: str, unit: str) -> None:
     assert units.unit_of(key) == unit
 
 
+def test_headings_of_columns() -> None:
+    assert [units.heading(key) for key in ("speed_mm_s", "one_closure_gap_mm", "allow_0", "mm")] == [
+        "speed mm/s", "one closure gap mm", "allow 0", "mm",
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("value", "key", "text"),
     [

@@ -14,7 +14,7 @@ from reedproof.analysis.answer import Answer, Check, Grid, Result
 from reedproof.cli.common import console, print_json, table, write_over
 from reedproof.cli.diagnosis_words import WIDTH, say
 from reedproof.cli.plan_inputs import AnyPlan, Inputs
-from reedproof.units import unit_of, with_unit
+from reedproof.units import heading, unit_of, with_unit
 
 GENERATOR = "reedproof plan"
 SMALL = 0.001  # what is less is not read for its digits, in a table
@@ -96,7 +96,7 @@ def _results(results: Sequence[Result], out: Console) -> None:
 
 def _grid(grid: Grid, out: Console) -> None:
     """The heading of a column is its key, with the unit as people write it."""
-    rows = table(*(f">{key.replace('_', ' ')}" for key in grid.columns), title=grid.title)
+    rows = table(*(f">{heading(key)}" for key in grid.columns), title=grid.title)
     rows.columns[0].justify = "left"
     for row in grid.rows:
         rows.add_row(*(cell(value, key) for key, value in zip(grid.columns, row, strict=True)))
