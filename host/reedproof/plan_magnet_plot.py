@@ -6,12 +6,11 @@ from typing import TYPE_CHECKING
 
 from reedproof.analysis.footprints import Footprint, distance_mm, footprint, levels_of, touching_mm
 from reedproof.plan_tables import MagnetPlan
-from reedproof.plots import CLOSED, WINDOW, house_style, svg
+from reedproof.plots import CLOSED, LIMIT, WINDOW, house_style, svg
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-LEVEL = "#b3541e"
 NOTCH = "#a02020"
 AROUND = 1.15  # of the stretch in which something closes
 FAINT = 0.5  # of the release level: further out nothing is to be seen
@@ -38,9 +37,9 @@ def field_plot(asked: MagnetPlan) -> str:
             (nominal.release_mt, "--", "releases"),
         ):
             axes.axhline(
-                level_mt, color=LEVEL, linestyle=dashes, linewidth=0.8, label=f"{name} at {level_mt:.3g} mT"
+                level_mt, color=LIMIT, linestyle=dashes, linewidth=0.8, label=f"{name} at {level_mt:.3g} mT"
             )
-            axes.axhline(-level_mt, color=LEVEL, linestyle=dashes, linewidth=0.8)
+            axes.axhline(-level_mt, color=LIMIT, linestyle=dashes, linewidth=0.8)
         _mark(axes, seen)
         edge_mm = _edge_mm(seen, nominal.release_mt)
         axes.set_xlim(-edge_mm, edge_mm)

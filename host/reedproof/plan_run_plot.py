@@ -7,11 +7,11 @@ import numpy as np
 from reedproof.analysis.plan_run import ALLOWED
 from reedproof.analysis.plans import FixedClaim, SequentialClaim, parse_claim
 from reedproof.plan_tables import RunPlan
-from reedproof.plots import CLOSED, WINDOW, house_style, svg
+from reedproof.plots import CLOSED, LIMIT, WINDOW, house_style, svg
 
 POINTS = 60
 DECADES = (-2.0, 1.0)  # of the share that the claim excludes
-SHADES = ("-", "--", "-.", ":")
+SHADES = ("-", "--", "-.", ":", (0, (1, 4)))
 
 
 def chances_plot(asked: RunPlan) -> str:
@@ -25,7 +25,7 @@ def chances_plot(asked: RunPlan) -> str:
     with house_style():
         figure = Figure(figsize=(9, 4), layout="constrained")
         axes = figure.subplots()
-        for misses, dashes in zip(ALLOWED, SHADES, strict=True):
+        for misses, dashes in zip(sorted({*ALLOWED, asked.allow}), SHADES, strict=False):
             plan = FixedClaim(reliability, confidence, asked.contacts, misses)
             chances = [100 * plan.chance_to_meet(share) for share in shares.tolist()]
             label = f"{plan.passes} passes, {misses} missed allowed"
@@ -35,7 +35,7 @@ def chances_plot(asked: RunPlan) -> str:
         few = shares[:: POINTS // 12]
         chances = [100 * sequential.chance_to_meet(share) for share in few.tolist()]
         axes.plot(
-            100 * few, chances, "o-", markersize=3, color="#b3541e", linewidth=1,
+            100 * few, chances, "o-", markersize=3, color=LIMIT, linewidth=1,
             label="tested after every pass",
         )  # fmt: skip
         axes.axvspan(100 * limit, 100 * shares[-1], color=WINDOW, alpha=0.3, linewidth=0)

@@ -191,6 +191,10 @@ class TimingPlan(Table):
             )
 
 
+#: Of the supply, from 2.4 V up: ATmega328P data sheet, from memory. Below that the chip has other ones.
+VIL_SHARE, VIH_SHARE = 0.3, 0.6
+
+
 class WiringPlan(Table):
     """The cable from a contact to its input, and what disturbs it.
 
@@ -206,7 +210,7 @@ class WiringPlan(Table):
     extra_pull_up_ohm: Annotated[float, Field(ge=0, le=1e6)] | None = None
     series_ohm: Annotated[float, Field(ge=0, le=1e6)] | None = None
     filter_nf: Annotated[float, Field(ge=0, le=1e6)] | None = None
-    supply_v: Annotated[float, Field(ge=1.8, le=5.5)] = 5.0
+    supply_v: Annotated[float, Field(ge=2.4, le=5.5)] = 5.0
     vil_v: Annotated[float, Field(gt=0, le=5.5)] | None = None
     vih_v: Annotated[float, Field(gt=0, le=5.5)] | None = None
     leakage_ua: Annotated[float, Field(ge=0, le=1000)] = 1.0
@@ -221,6 +225,27 @@ class WiringPlan(Table):
     mutual_uh_m: Annotated[float, Field(gt=0, le=10)] = 0.5
     make_us: Annotated[float, Field(gt=0, le=1e6)] = 1000.0
     break_us: Annotated[float, Field(gt=0, le=1e6)] = 10_000.0
+
+    @property
+    def thresholds_v(self) -> tuple[float, float]:
+        """What reads low for certain is below the first, what reads high above the second."""
+        return (
+            VIL_SHARE * self.supply_v if self.vil_v is None else self.vil_v,
+            VIH_SHARE * self.supply_v if self.vih_v is None else self.vih_v,
+        )
+
+    @model_validator(mode="after")
+    def _is_in_order(self) -> WiringPlan:
+        low, high = self.pull_up_ohm
+        if low > high:
+            raise ValueError(f"pull_up_ohm is from {low:g} to {high:g}; expected the smaller one first")
+        low_v, high_v = self.thresholds_v
+        if not low_v < high_v < self.supply_v:
+            raise ValueError(
+                f"vil_v {low_v:g}, vih_v {high_v:g}: expected the first below the second and both below the "
+                f"supply of {self.supply_v:g} V"
+            )
+        return self
 
 
 class RunPlan(Table):

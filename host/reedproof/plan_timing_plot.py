@@ -11,7 +11,7 @@ from reedproof.analysis.plan_stopping import Stopping, stopping_of
 from reedproof.analysis.plan_timing import Passes, delays_ms
 from reedproof.analysis.timing import way_mm
 from reedproof.plan_tables import TimingPlan
-from reedproof.plots import CLOSED, WINDOW, house_style, svg
+from reedproof.plots import CLOSED, LIMIT, WINDOW, house_style, svg
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,7 +20,6 @@ Floats: TypeAlias = NDArray[np.float64]
 
 POINTS = 100
 BEYOND = 2.0  # how many times slower and faster than the trains is drawn
-MISSED = "#b3541e"
 DASHES = ("-", "--", ":")
 
 
@@ -52,15 +51,15 @@ def _draw_speeds(axes: Axes, passes: Passes) -> None:
     )  # fmt: skip
     if plan.notch_mm:
         axes.plot(
-            speeds, [passes.notch_us(speed) / 1000 for speed in listed], ":", color=MISSED,
+            speeds, [passes.notch_us(speed) / 1000 for speed in listed], ":", color=LIMIT,
             label="opening within a pass",
         )  # fmt: skip
     if plan.spacing_mm is not None:
         axes.plot(
-            speeds, [passes.between_us(speed) / 1000 for speed in listed], "-.", color=MISSED,
+            speeds, [passes.between_us(speed) / 1000 for speed in listed], "-.", color=LIMIT,
             label="opening between two magnets",
         )  # fmt: skip
-    axes.axhline(plan.break_us / 1000, color=MISSED, linewidth=1, label=f"break_us {plan.break_us}")
+    axes.axhline(plan.break_us / 1000, color=LIMIT, linewidth=1, label=f"break_us {plan.break_us}")
     window = passes.break_window_us
     if window is not None:
         axes.axhspan(
@@ -100,7 +99,7 @@ def _draw_place(axes: Axes, stopping: Stopping) -> None:
         end_mm = at_mm + stopping.stopping_to_signal_mm - stopping.front_mm
         places["front at the signal"] = end_mm
         axes.axvspan(
-            *sorted((way[-1], end_mm)), color=WINDOW if end_mm >= way[-1] else MISSED, alpha=0.3, linewidth=0
+            *sorted((way[-1], end_mm)), color=WINDOW if end_mm >= way[-1] else LIMIT, alpha=0.3, linewidth=0
         )  # fmt: skip
     for (name, place_mm), dashes in zip(places.items(), DASHES, strict=False):
         axes.axvline(place_mm, color="black", linewidth=1, linestyle=dashes, label=name)

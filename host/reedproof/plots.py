@@ -19,6 +19,7 @@ ROWS_MAX = 60  # passes drawn per input: the ones that bounce longest
 BACK_MAX_US = 300_000  # what is further from the first edge is not drawn
 CLOSED = "#20435c"
 WINDOW = "#e8c37b"
+LIMIT = "#b3541e"
 
 
 def house_style() -> AbstractContextManager[None]:

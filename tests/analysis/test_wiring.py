@@ -11,7 +11,6 @@ from scipy.integrate import solve_ivp
 
 from reedproof.analysis.wiring import (
     E12,
-    copper_ohm_m,
     coupled_v,
     current_ma,
     divider_v,
@@ -23,6 +22,7 @@ from reedproof.analysis.wiring import (
     time_to_us,
     wave_impedance_ohm,
 )
+from reedproof.plan_tables import WiringPlan
 
 UNITS: pint.UnitRegistry[float] = pint.UnitRegistry()
 
@@ -69,8 +69,10 @@ def test_a_motor_lead_beside_the_cable() -> None:
 
 
 def test_copper() -> None:
-    """A conductor of AWG 24, 0.2047 mm2, has 84.2 Ohm per km (ASTM B258, from memory)."""
-    assert copper_ohm_m(0.2047) == pytest.approx(2 * 0.0842, rel=0.002)
+    """1/58 Ohm mm2/m at 20 degrees (IEC 60028, from memory): a metre of 0.14 mm2 there and back. A conductor
+    of AWG 24, 0.2047 mm2, has 84.2 Ohm per km (ASTM B258, from memory)."""
+    assert pytest.approx(0.0842, rel=0.002) == 1 / 58 / 0.2047
+    assert WiringPlan(cable_m=1).cable_ohm_m == pytest.approx(2 / 58 / 0.14, rel=0.02)
 
 
 def test_wave_impedance() -> None:

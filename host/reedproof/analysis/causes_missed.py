@@ -111,12 +111,12 @@ def weak_magnet(signs: Signs, seen: Symptoms) -> Iterator[Clue]:
             f"wrong they differ by about {100 * math.expm1(seen.spread):.0f} %"
         )
     planned = seen.contact.planned
-    if planned is not None and planned.share is not None:
+    if planned is not None and planned.share is not None and planned.share < 1:
         evidence.append(
-            f"they are {planned.measured_mm:.1f} mm long, {planned.planned_mm[0]:.1f} mm were planned"
+            f"closures are {planned.measured_mm:.1f} mm long, {planned.planned_mm[0]:.1f} mm were planned"
         )
     if falling:
-        evidence.append(f"they have become {percent(change)} since the first passes")
+        evidence.append(f"closures have become {percent(change)} since the first passes")
     if seen.missed:
         evidence.append(f"{times(seen.missed, seen.count)} missed, here and there")
     yield Clue(Cause.WEAK_MAGNET, min(CAP, score), tuple(evidence), (seen.at,))

@@ -20,14 +20,12 @@ from reedproof.analysis.wiring import (
     time_to_us,
     wave_impedance_ohm,
 )
-from reedproof.errors import ReedproofError
-from reedproof.plan_tables import WiringPlan
+from reedproof.plan_tables import VIH_SHARE, VIL_SHARE, WiringPlan
 from reedproof.units import with_unit
 
 #: What the boards do: an input is looked at every so often, and the self-test gives it so long to rise.
 SAMPLE_US = 50.0
 SELFTEST_RISE_US = 1000.0
-VIL_SHARE, VIH_SHARE = 0.3, 0.6  # of the supply
 UNPROTECTED_M = 50.0  # longer cables want one of the series resistors
 SERIES_OHM = (10.0, 500.0)
 FILTER_NF = (1.0, 100.0)
@@ -77,11 +75,11 @@ class Circuit:
 
     @property
     def vil_v(self) -> float:
-        return VIL_SHARE * self.asked.supply_v if self.asked.vil_v is None else self.asked.vil_v
+        return self.asked.thresholds_v[0]
 
     @property
     def vih_v(self) -> float:
-        return VIH_SHARE * self.asked.supply_v if self.asked.vih_v is None else self.asked.vih_v
+        return self.asked.thresholds_v[1]
 
     @property
     def capacitance_nf(self) -> float:
@@ -140,11 +138,11 @@ class Circuit:
 
     @property
     def inrush_ohm(self) -> float:
-        """What limits the discharge: on the way to a filter the cable's resistance, without one the cable
-        itself, which gives its charge as a wave."""
-        behind = self.ground_ohm - self.contact_ohm
-        if not self.parts.filter_nf:
-            behind = wave_impedance_ohm(self.asked.cable_pf_m)
+        """What limits the first current: the cable gives its charge as a wave, until a filter behind it
+        answers through the cable's resistance; the lesser of the two counts."""
+        behind = wave_impedance_ohm(self.asked.cable_pf_m)
+        if self.parts.filter_nf:
+            behind = min(behind, self.ground_ohm - self.contact_ohm)
         return self.contact_ohm + behind
 
     @property
@@ -153,7 +151,8 @@ class Circuit:
 
     @property
     def inrush_tau_us(self) -> float:
-        return tau_us(self.inrush_ohm, self.capacitance_nf)
+        """With which the discharge ends; a filter empties through all of the cable."""
+        return tau_us(self.ground_ohm if self.parts.filter_nf else self.inrush_ohm, self.capacitance_nf)
 
     @property
     def closed_ma(self) -> tuple[float, float]:
@@ -193,7 +192,6 @@ class Circuit:
 
 def plan_wiring(asked: WiringPlan) -> Answer:
     """Raises ReedproofError for ranges the wrong way round and thresholds that are none."""
-    _refuse_nonsense(asked)
     free = asked.model_copy(update={"series_ohm": None, "filter_nf": None, "extra_pull_up_ohm": None})
     parts = choose_parts(asked)
     recommended = parts if asked == free else choose_parts(free)
@@ -245,18 +243,6 @@ def _margin(check: Check) -> float:
     return check.margin
 
 
-def _refuse_nonsense(asked: WiringPlan) -> None:
-    low, high = asked.pull_up_ohm
-    if low > high:
-        raise ReedproofError(f"--pull-up-ohm is from {low:g} to {high:g}; expected the smaller one first")
-    circuit = Circuit(asked, Parts(0.0, 0.0, 0.0))
-    if not circuit.vil_v < circuit.vih_v < asked.supply_v:
-        raise ReedproofError(
-            f"--vil-v {circuit.vil_v:g}, --vih-v {circuit.vih_v:g}: expected the first below the second and "
-            f"both below the supply of {asked.supply_v:g} V"
-        )
-
-
 # ---- margins ----
 
 
@@ -296,7 +282,7 @@ def _checks_of_parts(circuit: Circuit) -> list[Check]:
         faster = "take a smaller filter capacitor or a stronger pull-up"
         checks += [
             Check(
-                "rise_us", "rise after opening", circuit.rise_us, asked.break_us,
+                "rise_us", "rise after opening (limit chosen here)", circuit.rise_us, asked.break_us,
                 f"{faster}, or set a longer break_us", is_upper=True,
             ),
             Check(
@@ -350,7 +336,7 @@ def _results(circuit: Circuit, recommended: Parts) -> list[Result]:
             "recommended", "recommended", asdict(recommended),
             f"of E12 the most in series within {SERIES_OHM[0]:g} to {SERIES_OHM[1]:g} Ohm and the smallest "
             "filter, a pull-up only where these are not enough, so that each limit is kept "
-            f"{MARGIN_WANTED:g} times, or as well as they can be", f"IEC 60063; {ELESA}",
+            f"about {MARGIN_WANTED:g} times, or as well as they can be", f"IEC 60063; {ELESA}",
             "these" if parts == recommended else recommended.text,
         ),
         Result(
@@ -380,8 +366,8 @@ def _results(circuit: Circuit, recommended: Parts) -> list[Result]:
         ),
         Result(
             "inrush_ma", "current as the contact closes", circuit.inrush_ma,
-            "supply / (resistor + contact + cable, or its wave impedance without a "
-            "filter)", "Ohm; welds contacts: Hamlin, reed switch glossary",
+            "supply / (resistor + contact + the cable's wave impedance, or with a filter its resistance if "
+            "that is less)", "Ohm; welds contacts: Hamlin, reed switch glossary",
             f"at most {with_unit(circuit.inrush_ma, 'inrush_ma')}, falling with a time constant of "
             f"{with_unit(circuit.inrush_tau_us, 'inrush_tau_us')}",
         ),
@@ -439,6 +425,8 @@ def _advice(free: WiringPlan, parts: Parts, recommended: Parts) -> list[str]:
         return [f"solder in {recommended.text}: then every limit is kept"]
     if keeps_all:
         return []
+    if all(check.is_kept for check in _checks_of_parts(best)):
+        return []  # it is nothing that parts cure, and its margin says what to do
     return [
         "no parts of the E12 series keep every limit: shorten the cable, or lead it apart from motor leads"
     ]

@@ -13,8 +13,6 @@ from collections.abc import Sequence
 
 #: The E12 series of preferred values: IEC 60063.
 E12 = (1.0, 1.2, 1.5, 1.8, 2.2, 2.7, 3.3, 3.9, 4.7, 5.6, 6.8, 8.2)
-#: Of annealed copper at 20 degrees: 1/58 Ohm mm2/m (IEC 60028, from memory).
-COPPER_OHM_MM2_M = 1 / 58
 #: At two thirds of the speed of light, as in a cable with plastic in it: common practice, no source.
 DELAY_NS_M = 5.0
 
@@ -30,11 +28,6 @@ def e12_values(low: float, high: float) -> list[float]:
 def parallel_ohm(resistances_ohm: Sequence[float]) -> float:
     """Of resistors side by side (Kirchhoff)."""
     return 1 / sum(1 / each for each in resistances_ohm)
-
-
-def copper_ohm_m(section_mm2: float) -> float:
-    """Of a metre of cable, there and back, by the section of each of its two conductors in mm2."""
-    return 2 * COPPER_OHM_MM2_M / section_mm2
 
 
 def current_ma(volts_v: float, resistance_ohm: float) -> float:
