@@ -33,11 +33,9 @@ ENDINGS = {
     "pf": "pF",
     "pf_m": "pF/m",
     "ohm_m": "Ohm/m",
-    "mh": "mH",
     "uh_m": "uH/m",
     "a_us": "A/us",
     "hz": "Hz",
-    "khz": "kHz",
     "percent": "%",
 }
 #: As pint calls them, where it would take our way of writing for something else.

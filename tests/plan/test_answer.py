@@ -93,4 +93,4 @@ def test_an_answer_for_people_says_all_of_it_within_80_columns() -> None:
     [(None, "-"), (True, "yes"), ([1.5, 0.0001], "1.5, <0.001"), ([], "-"), (0.0, "0"), (3, "3"), ("x", "x")],
 )
 def test_cells(value: object, text: str) -> None:
-    assert cell(value, "lengths_mm") == text
+    assert cell(value) == text

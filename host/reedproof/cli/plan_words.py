@@ -56,14 +56,14 @@ def show(title: str, answer: Answer, inputs: Inputs[AnyPlan], out: Console) -> N
         _wrapped(f"caution: {caution}", out, "  ", "yellow")
 
 
-def cell(value: Any, key: str) -> str:
+def cell(value: Any) -> str:
     """A value of a table whose column heading has the unit."""
     if value is None:
         return "-"
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, list | tuple):
-        return ", ".join(cell(each, key) for each in value) or "-"
+        return ", ".join(cell(each) for each in value) or "-"
     if isinstance(value, float):
         return f"<{SMALL:g}" if 0 < value < SMALL else with_unit(value, "")
     return str(value)
@@ -72,7 +72,7 @@ def cell(value: Any, key: str) -> str:
 def _given(inputs: Inputs[AnyPlan], out: Console) -> None:
     values = inputs.plan.model_dump(mode="json")
     told = [
-        f"{key} {cell(values[key], key)}{'' if origin == 'option' else f' ({origin})'}"
+        f"{key} {cell(values[key])}{'' if origin == 'option' else f' ({origin})'}"
         for key, origin in inputs.origins.items()
         if values[key] is not None
     ]
@@ -89,7 +89,7 @@ def _results(results: Sequence[Result], out: Console) -> None:
             text = (
                 with_unit(value, result.key)
                 if isinstance(value, float)
-                else f"{cell(value, result.key)} {unit}".rstrip()
+                else f"{cell(value)} {unit}".rstrip()
             )
         _wrapped(f"{result.label}: {text}", out, "  ")
 
@@ -99,7 +99,7 @@ def _grid(grid: Grid, out: Console) -> None:
     rows = table(*(f">{heading(key)}" for key in grid.columns), title=grid.title)
     rows.columns[0].justify = "left"
     for row in grid.rows:
-        rows.add_row(*(cell(value, key) for key, value in zip(grid.columns, row, strict=True)))
+        rows.add_row(*map(cell, row))
     say("", out)
     out.print(rows)
 
