@@ -179,7 +179,7 @@ class Link:
                 self._send(SayHello())
             for message in self._arrived(HELLO_EVERY_S)[1]:
                 if isinstance(message, OtherVersion):
-                    raise WrongVersion(self._wrong_version(message))
+                    raise WrongVersion(self._wrong_version(message), message)
                 if isinstance(message, Hello):
                     # It may have been said unasked, after a boot that swallowed our own.
                     self._send(SayHello())
@@ -191,16 +191,17 @@ class Link:
         if heard:
             return (
                 f"{self.name}: something sends ({heard} bytes), but no reedproof board answers; is our "
-                "firmware on it? README.md says how to write it"
+                f"firmware on it? 'reedproof flash {self.name}' writes it"
             )
         return (
-            f"{self.name}: no answer; is a board with our firmware on this port, and does the cable "
-            "carry data?"
+            f"{self.name}: no answer; is a board with our firmware on this port ('reedproof flash "
+            f"{self.name}' writes it), and does the cable carry data?"
         )
 
     def _wrong_version(self, other: OtherVersion) -> str:
         older = other.protocol < PROTOCOL_VERSION
-        fix = "update the board as README.md says" if older else "update reedproof on this computer"
+        update = f"update the board with 'reedproof flash {self.name}'"
+        fix = update if older else "update reedproof on this computer"
         return (
             f"{self.name}: board {other.board:08x} (firmware {other.build:08x}) speaks protocol "
             f"{other.protocol}, this program {PROTOCOL_VERSION}; {fix}"
@@ -484,7 +485,7 @@ class Link:
             elif isinstance(message, Hello):
                 self._take_hello(message)
             elif isinstance(message, OtherVersion):
-                raise WrongVersion(self._wrong_version(message))
+                raise WrongVersion(self._wrong_version(message), message)
             elif isinstance(message, TimeReply):
                 sent_s = self._tokens.pop(message.token, None)
                 if sent_s is not None:

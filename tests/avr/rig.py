@@ -440,8 +440,8 @@ class Simulator:
         self._bytes_given += len(data)
 
     def set_line(self, baud: int) -> None:
-        """The other end sends and listens at this speed from now on, and hears rubbish where the board sends at
-        another. Without this call it listens to any speed."""
+        """The other end sends and listens at this speed from now on, and hears rubbish where the board sends
+        at another. Without this call it listens to any speed."""
         self._shim.rig_set_line(self._open(), round(10 * self.frequency_hz / baud))
 
     def output(self) -> list[tuple[int, int]]:
@@ -497,7 +497,9 @@ class Simulator:
     def write_flash(self, address: int, contents: bytes) -> None:
         """Changes flash behind the program's back."""
         if self._shim.rig_write_flash(self._open(), address, len(contents), contents):
-            raise ValueError(f"{len(contents)} bytes at {address:#x} do not fit into the flash of the {self.mcu}")
+            raise ValueError(
+                f"{len(contents)} bytes at {address:#x} do not fit into the flash of the {self.mcu}"
+            )
 
     def symbol(self, name: str) -> int:
         """Data address of a variable of the program. KeyError if not exactly one has that name."""

@@ -1,8 +1,8 @@
 """A simulated board with its loader, behind a pty: what avrdude meets when a board is plugged in.
 
 The loaders of older Nanos and of the Mega are those that Debian's package arduino-core-avr brings, unchanged.
-That package's loader of newer Nanos and of the Uno is larger than its boot section, so `loader/loader.c` stands
-in for it. The simulated chip writes its own flash as the real one does, but takes no time for it.
+That package's loader of newer Nanos and of the Uno is larger than its boot section, so `loader/loader.c`
+stands in for it. The simulated chip writes its own flash as the real one does, but takes no time for it.
 """
 
 from __future__ import annotations

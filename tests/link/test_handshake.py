@@ -107,14 +107,14 @@ def test_something_else_sends(has_zeros: bool) -> None:
     line = ScriptedLine(lambda _now, _heard: bytes(chance.randint(low, 255) for _ in range(40)))
     text = refusal(line, NoAnswer)
     assert "something sends" in text
-    assert "README.md says how to write it" in text
+    assert "'reedproof flash " in text
 
 
 @pytest.mark.parametrize("more", [-2, 0, 5])
 @pytest.mark.parametrize(
     ("protocol", "fix"),
     [
-        (0, "update the board as README.md says"),
+        (0, "update the board with 'reedproof flash "),
         (2, "update reedproof on this computer"),
         (255, "update reedproof"),
     ],

@@ -1,8 +1,9 @@
-/* A small loader for the ATmega328P, as newer Nanos and the Uno carry one: STK500 version 1 commands
- * (Atmel application note AVR061) at 115200 baud, in the 512 bytes of boot section at 0x7E00.
+/* A small loader for the ATmega328P, as newer Nanos and the Uno carry one: STK500 version 1
+ * commands (Atmel application note AVR061) at 115200 baud, in the 512 bytes of boot section at
+ * 0x7E00.
  *
- * Test-only. It knows what avrdude needs to write and read back flash; EEPROM and fuses are out of its
- * reach. One second without a command, or a reset by the watchdog, starts the application. */
+ * Test-only. It knows what avrdude needs to write and read back flash; EEPROM and fuses are out of
+ * its reach. One second without a command, or a reset by the watchdog, starts the application. */
 #include <avr/boot.h>
 #include <avr/io.h>
 #include <avr/pgmspace.h>
