@@ -47,6 +47,9 @@ from reedproof.records import (
 )
 from reedproof.transport import Transport
 
+#: Opening the port may reset a board, and the loader of a Mega starts the firmware only once nobody has
+#: said anything for a while. The first hello comes before the loader listens.
+LOADER_S = 1.5
 HELLO_EVERY_S = 0.25
 HELLO_WAIT_S = 3.0  # a loader may hold the line for two seconds after a reset
 REPLY_WAIT_S = 0.5
@@ -164,7 +167,8 @@ class Link:
             raise
 
     def _shake_hands(self) -> Hello:
-        start_s = asked_s = self.now_s()
+        start_s = self.now_s()
+        again_s = start_s + LOADER_S
         # Ends a frame that an unplugging may have cut off, lest the hello pass for the rest of it.
         self._transport.write(wire.DELIMITER)
         self._send(SayHello())
@@ -174,8 +178,8 @@ class Link:
                 raise LineLost(f"{self.name}: the link was closed")
             if now_s - start_s > HELLO_WAIT_S:
                 raise NoAnswer(self._no_answer())
-            if now_s - asked_s > HELLO_EVERY_S:
-                asked_s = now_s
+            if now_s > again_s:
+                again_s = now_s + HELLO_EVERY_S
                 self._send(SayHello())
             for message in self._arrived(HELLO_EVERY_S)[1]:
                 if isinstance(message, OtherVersion):

@@ -17,12 +17,14 @@ from pathlib import Path
 from avr_board import MCUS, ROOT, built
 from rig import PtyBoard, Simulator, SimulatorError
 
-from reedproof.flash import read_hex
+from reedproof.firmware_image import read_hex
 
 LOADERS = Path("/usr/share/arduino/hardware/arduino/avr/bootloaders")
 SPEEDS = {
     getattr(termios, f"B{baud}"): baud for baud in (9600, 19200, 38400, 57600, 115200, 230400, 460800, 500000)
 }
+
+START_UP_MS = 65
 
 Damage = Callable[[bytes, int], bytes]  # (bytes, how many came before) -> what arrives of them
 
@@ -68,23 +70,24 @@ def loader_code(board: str) -> bytes:
 class BootBoard(PtyBoard):
     """Like PtyBoard with `auto_reset`, and with a loader: board "nano", "nano-old" or "mega".
 
-    elf        the application on it; None: fresh from the shop, nothing but the loader
-    to_board   damages what the host sends; to_host what it gets
-    unplug_at  the board is pulled out when the host has sent this many bytes
+    application  what is on it, from address 0 on; empty as it comes from the shop
+    to_board     damages what the host sends; to_host what it gets
+    unplug_at    the board is pulled out when the host has sent this many bytes
 
+    After a reset the chip stands still for 65 ms and hears nothing: the start-up time that the fuses of these
+    boards ask for (low fuse 0xFF; data sheet of the ATmega328P, "Low Power Crystal Oscillator"; from memory).
     The line has a speed: where host and board disagree, both hear rubbish. An application that crashes hangs,
     until the next reset.
     """
 
-    def __init__(self, board: str, elf: Path | None = None, eeprom: bytes | None = None) -> None:
+    def __init__(self, board: str, application: bytes = b"", eeprom: bytes | None = None) -> None:
         self.loader = LOADER[board]
         kind = self.loader.kind
-        simulator = Simulator(elf or built(kind), MCUS[kind], eeprom=eeprom)
+        simulator = Simulator(built(kind), MCUS[kind], eeprom=eeprom)
         super().__init__(simulator, auto_reset=True)
-        if elf is None:
-            simulator.write_flash(0, b"\xff" * self.loader.base)
-        simulator.write_flash(self.loader.base, loader_code(board))
+        simulator.write_flash(0, application.ljust(self.loader.base, b"\xff") + loader_code(board))
         simulator.boot_from(self.loader.base)
+        simulator.reset("power_on")
         self.to_board: Damage = lambda data, _: data
         self.to_host: Damage = lambda data, _: data
         self.unplug_at: int | None = None
@@ -92,6 +95,7 @@ class BootBoard(PtyBoard):
         self.bytes_to_host = 0
         self.hung: SimulatorError | None = None
         self._baud = 0
+        self._starting_slices = 0
 
     def flash(self) -> bytes:
         """What is in flash below the loader."""
@@ -113,6 +117,7 @@ class BootBoard(PtyBoard):
         is_opening = is_opening or self._baud != before
         if is_opening:
             self.hung = None
+            self._starting_slices = START_UP_MS
         return is_opening
 
     def _from_host(self, data: bytes) -> bytes:
@@ -120,10 +125,12 @@ class BootBoard(PtyBoard):
             data = data[: self.unplug_at - self.bytes_from_host]
         before = self.bytes_from_host
         self.bytes_from_host += len(data)
-        return self.to_board(data, before)
+        return b"" if self._starting_slices else self.to_board(data, before)
 
     def _run(self, cycles: int) -> None:
-        if self.hung is None:
+        if self._starting_slices:
+            self._starting_slices -= 1
+        elif self.hung is None:
             try:
                 super()._run(cycles)
             except SimulatorError as error:  # half an application may do anything
