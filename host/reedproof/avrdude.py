@@ -85,7 +85,7 @@ def write(tool: Sequence[str], port: str, recipe: Recipe, image: Path, tell: Tel
     ]  # fmt: skip
     code, said = _run(command, tell)
     if code != 0:
-        raise _failure(port, recipe, said)
+        raise _failure(port, recipe, said, ended=code is None)
 
 
 def progress_in(said: str) -> tuple[str, float]:
@@ -97,8 +97,8 @@ def progress_in(said: str) -> tuple[str, float]:
     return ("writing" if kind == "Writing" else "reading back"), min(len(marks) / MARKS, 1.0)
 
 
-def _run(command: Sequence[str], tell: Tell) -> tuple[int, str]:
-    """Exit code and text. A program that gets nowhere is ended, with a code that is not 0."""
+def _run(command: Sequence[str], tell: Tell) -> tuple[int | None, str]:
+    """Exit code and text; no code where the program got nowhere and was ended."""
     process = subprocess.Popen(
         command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
         env={**os.environ, "LC_ALL": "C"},
@@ -113,12 +113,15 @@ def _run(command: Sequence[str], tell: Tell) -> tuple[int, str]:
 
     reader = threading.Thread(target=read, daemon=True)
     reader.start()
-    said, at = "", ("", -1.0)
+    said = ""
+    at: tuple[str, float] | None = None
     begun_s = moved_s = time.monotonic()
     try:
         while time.monotonic() < min(begun_s + LIMIT_S, moved_s + QUIET_S):
             now = progress_in(said)
             if now != at:
+                if at is not None and now[0] != at[0]:
+                    tell(at[0], 1.0)
                 at, moved_s = now, time.monotonic()
                 tell(*at)
             try:
@@ -126,9 +129,12 @@ def _run(command: Sequence[str], tell: Tell) -> tuple[int, str]:
             except queue.Empty:
                 continue
             if not piece:
-                return process.wait(), said
+                code = process.wait()
+                if code == 0 and at is not None:
+                    tell(at[0], 1.0)
+                return code, said
             said = (said + piece.decode("utf-8", "replace"))[-SAID_MAX:]
-        return 1, said
+        return None, said
     finally:
         if process.poll() is None:
             process.kill()
@@ -138,7 +144,7 @@ def _run(command: Sequence[str], tell: Tell) -> tuple[int, str]:
         process.stdout.close()
 
 
-def _failure(port: str, recipe: Recipe, said: str) -> ReedproofError:
+def _failure(port: str, recipe: Recipe, said: str, *, ended: bool) -> ReedproofError:
     """What went wrong, from what avrdude 6 and 7 say, and what to do about it."""
     doing, part = progress_in(said)
     low = said.lower()
@@ -163,7 +169,7 @@ def _failure(port: str, recipe: Recipe, said: str) -> ReedproofError:
             f"{port}: the transfer broke off{where}; check the cable, close what else may use the port, "
             f"{again}"
         )
-    if "not in sync" in low or "timeout" in low or "not responding" in low or not low.strip():
+    if ended or "not in sync" in low or "timeout" in low or "not responding" in low:
         return NoAnswer(f"{port}: no loader answers at {recipe.baud} baud; {recipe.advice}")
     complaints = [line for line in said.splitlines() if "error" in line.lower()]
     return LineError(f"{port}: avrdude says: {(complaints or ['nothing'])[0].strip()}")

@@ -16,6 +16,8 @@ from reedproof.transport import Transport
 
 BACK_S = 10.0  # until the new firmware must have answered; a loader waits for two seconds first
 AGAIN_S = 0.5
+#: A board needs half a second to store the settings of a Mega, and avrdude resets it.
+STORE_S = 1.0
 
 RECIPES = {
     "nano": Recipe("arduino", "m328p", 115_200, 0x7800, "an older Nano needs '--board nano-old'"),
@@ -86,6 +88,8 @@ def flash(
     tool = find_avrdude()
     if others := holders(port):
         raise PortBusy(f"{port}: {', '.join(others)} has this port open; close it and try again")
+    if before is not None:
+        time.sleep(STORE_S)
     write(tool, port, recipe, image.file, tell)
     tell("starting", 0.0)
     after = _wait_for(connect, port)

@@ -20,5 +20,6 @@ def plug_in() -> Iterator[Callable[..., BootBoard]]:
     yield make
     for board in made:
         board.__exit__(None, None, None)
+        print(f"{board.loader}: {board.hung or 'no crash'}")
         board.simulator.inputs_ledger.check()
         board.simulator.close()

@@ -106,8 +106,6 @@ def _bars(out: Console) -> Iterator[Tell]:
 
         def tell(doing: str, part: float) -> None:
             if doing not in tasks:
-                for task in tasks.values():
-                    bars.update(task, completed=1.0)
                 tasks[doing] = bars.add_task(doing, total=1.0)
             bars.update(tasks[doing], completed=part)
 
