@@ -169,9 +169,7 @@ class Link:
     def _shake_hands(self) -> Hello:
         start_s = self.now_s()
         again_s = start_s + LOADER_S
-        # Ends a frame that an unplugging may have cut off, lest the hello pass for the rest of it.
-        self._transport.write(wire.DELIMITER)
-        self._send(SayHello())
+        self._greet()
         while True:
             now_s = self.now_s()
             if self._closed.is_set():
@@ -180,14 +178,20 @@ class Link:
                 raise NoAnswer(self._no_answer())
             if now_s > again_s:
                 again_s = now_s + HELLO_EVERY_S
-                self._send(SayHello())
+                self._greet()
             for message in self._arrived(HELLO_EVERY_S)[1]:
                 if isinstance(message, OtherVersion):
                     raise WrongVersion(self._wrong_version(message), message)
                 if isinstance(message, Hello):
                     # It may have been said unasked, after a boot that swallowed our own.
-                    self._send(SayHello())
+                    self._greet()
                     return message
+
+    def _greet(self) -> None:
+        """Ends first what an unplugging or a loader may have left of another frame, lest the hello pass for the
+        rest of it."""
+        self._transport.write(wire.DELIMITER)
+        self._send(SayHello())
 
     def _no_answer(self) -> str:
         assert self._inbox is not None
@@ -523,5 +527,5 @@ class Link:
             self._events.append(hello)
             return
         # The board started anew; it talks once it has been greeted.
-        self._send(SayHello())
+        self._greet()
         self._welcome(hello, lost_boot=True)

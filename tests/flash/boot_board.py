@@ -117,7 +117,7 @@ class BootBoard(PtyBoard):
         is_opening = is_opening or self._baud != before
         if is_opening:
             self.hung = None
-            self._starting_slices = START_UP_MS
+            self._starting_slices = START_UP_MS  # slices of PtyBoard take 1 ms
         return is_opening
 
     def _from_host(self, data: bytes) -> bytes:

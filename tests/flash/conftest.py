@@ -5,6 +5,16 @@ from collections.abc import Callable, Iterator
 import pytest
 from boot_board import BootBoard
 
+from reedproof import link
+
+
+@pytest.fixture(autouse=True)
+def _patient_link(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A busy machine runs the simulated loader slower than in real time. That the product's own times fit the
+    loaders is tested in simulated time (`test_loaders.py`)."""
+    monkeypatch.setattr(link, "LOADER_S", 4.0)
+    monkeypatch.setattr(link, "HELLO_WAIT_S", 6.0)
+
 
 @pytest.fixture
 def plug_in() -> Iterator[Callable[..., BootBoard]]:
