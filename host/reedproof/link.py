@@ -188,8 +188,8 @@ class Link:
                     return message
 
     def _greet(self) -> None:
-        """Ends first what an unplugging or a loader may have left of another frame, lest the hello pass for the
-        rest of it."""
+        """Ends first what an unplugging or a loader may have left of another frame, lest the hello pass for
+        the rest of it."""
         self._transport.write(wire.DELIMITER)
         self._send(SayHello())
 

@@ -173,6 +173,26 @@ def test_a_board_that_spoke_first_is_greeted() -> None:
     assert sum(isinstance(event, Heartbeat) for event in poll(link, 1.0)) > 25
 
 
+def test_what_a_loader_left_unread_spoils_no_greeting() -> None:
+    """Two bytes at another rate are still in the board's receiver when it has said hello unasked."""
+    board = make_board()
+    chunks = 0
+
+    def says(_now_s: float, heard: bytes) -> bytes:
+        nonlocal chunks
+        if heard:
+            chunks += 1
+            if chunks == 2:
+                board.write(b"\xfd\xfb")
+            if chunks > 1:
+                board.write(heard)
+        return board.read(STEP_S)
+
+    link = Link(lambda: ScriptedLine(says))
+    assert link.now_s() < 0.5
+    assert sum(isinstance(event, Heartbeat) for event in poll(link, 1.0)) > 20
+
+
 def test_a_line_lost_in_the_handshake() -> None:
     cable = Cable(make_board())
     cable.writable = False

@@ -61,7 +61,7 @@ def _choose_boards(port: str, given: str | None, found: Found | None) -> tuple[s
     if found is not None and found.kind in BOARDS_OF:
         return BOARDS_OF[found.kind]
     raise ReedproofError(
-        f"{port}: nothing of ours answers that could tell what board it is; say so with --board "
+        f"{port}: what answers there does not tell what kind of board it is; say so with --board "
         f"{', '.join(RECIPES)}"
     )
 
