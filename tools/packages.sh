@@ -11,7 +11,7 @@ set -euo pipefail
 case "${1:?python, avr, fuzz or proofs}" in
 python) needed=(python3-venv python3-dev gcc libc6-dev) ;;
 avr) needed=(gcc-avr binutils-avr avr-libc libsimavr-dev libelf-dev gcc libc6-dev cppcheck
-  avrdude arduino-core-avr) # the tool that writes boards, and their loaders ;;
+  avrdude arduino-core-avr) ;; # the tool that writes boards, and loaders of theirs
 fuzz) needed=(clang libclang-rt-dev libc6-dev) ;;
 proofs) needed=(frama-c-base why3 z3 cvc4) ;;
 *) echo "packages.sh: unknown group $1" >&2; exit 2 ;;
