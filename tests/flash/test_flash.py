@@ -11,6 +11,7 @@ import random
 import struct
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -53,6 +54,12 @@ class Desk:
     def connect(self) -> SerialTransport:
         return SerialTransport(self.board.port)
 
+    def let_it_store(self) -> None:
+        """Lets a second pass on the board: opening its port again resets it, and would cut storing short."""
+        end = self.board.simulator.cycle + self.board.simulator.frequency_hz
+        while self.board.simulator.cycle < end:
+            time.sleep(0.01)
+
     def look(self) -> Found | None:
         return look(self.connect)
 
@@ -83,6 +90,7 @@ def test_settings_and_board_id_outlive_the_update(plug_in: PlugIn, name: str) ->
         link.obey(SetBoard(50_000, 0, 30, 100))
         link.obey(SetInput(5, 1500, 7000))
         wanted = link.settings()
+        desk.let_it_store()
     before = desk.look()
     assert before is not None
     assert (before.hello.build, before.hello.board, before.settings) == (OLD_BUILD, 0xFE42, wanted)
@@ -147,15 +155,20 @@ def test_an_image_that_says_nothing(plug_in: PlugIn, tmp_path: Path, monkeypatch
 
 def test_another_board_answers(plug_in: PlugIn, monkeypatch: pytest.MonkeyPatch) -> None:
     """Ports may change places while a board restarts."""
-    monkeypatch.setattr(flashing, "write", lambda *_: None)
     desk = Desk(plug_in("nano", packaged(BoardKind.NANO).memory), "nano")
     with Link(desk.connect) as link:
         link.name_board(0xFE42)
+        desk.let_it_store()
     found = desk.look()
     assert found is not None
+    waited: list[float] = []
+    monkeypatch.setattr(flashing.time, "sleep", waited.append)
+    # What the board was told a moment ago has to be stored before avrdude resets it.
+    monkeypatch.setattr(flashing, "write", lambda *_: waited.append(-1.0))
     before = dataclasses.replace(found, hello=found.hello._replace(board=0xFE43))
     with pytest.raises(NotRunning, match="board 0000fe43 was written, board 0000fe42 answers"):
         desk.flash(before=before)
+    assert waited[:2] == [flashing.STORE_S, -1.0]
 
 
 def test_settings_that_are_lost_are_noticed() -> None:
