@@ -145,12 +145,12 @@ def _run(command: Sequence[str], tell: Tell) -> tuple[int | None, str]:
 
 
 def _failure(port: str, recipe: Recipe, said: str, *, ended: bool) -> ReedproofError:
-    """What went wrong, from what avrdude 6 and 7 say, and what to do about it."""
+    """What went wrong, from what avrdude 6 to 8 say, and what to do about it."""
     doing, part = progress_in(said)
     low = said.lower()
     where = f" at {part:.0%} of {doing}" if doing != "connecting" else ""
     again = "then flash it again: its loader is untouched"
-    signature = re.search(r"signature = 0x([0-9a-f]{6})", low)
+    signature = re.search(r"signature = (?:0x)?((?:[0-9a-f]{2} ?){3})", low)
     if not is_there(port):
         return LineLost(f"{port}: the board was unplugged{where}; plug it in, {again}")
     if "permission denied" in low:
@@ -158,7 +158,8 @@ def _failure(port: str, recipe: Recipe, said: str, *, ended: bool) -> ReedproofE
     if "resource busy" in low or "access is denied" in low:
         return PortBusy(f"{port}: another program has this port open; close it, {again}")
     if "expected signature" in low and signature:
-        chip = CHIPS.get(signature[1], f"an unknown one ({signature[1]})")
+        name = signature[1].replace(" ", "")
+        chip = CHIPS.get(name, f"an unknown one ({name})")
         return WrongChip(f"{port}: the chip is that of {chip}; nothing was written; choose another --board")
     if "mismatch" in low or "verification error" in low:
         return LineError(

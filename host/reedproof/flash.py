@@ -56,6 +56,10 @@ class Found:
     def kind(self) -> BoardKind | None:
         return BoardKind(self.hello.kind) if self.hello.kind in list(BoardKind) else None
 
+    @property
+    def kind_name(self) -> str:
+        return self.kind.name.lower() if self.kind is not None else f"kind {self.hello.kind}"
+
 
 def look(connect: Callable[[], Transport]) -> Found | None:
     """What is on a board now; None where no firmware of ours answers. Raises LineError for the port."""
@@ -95,8 +99,8 @@ def flash(
     after = _wait_for(connect, port)
     if not image.is_of(after.hello):
         raise NotRunning(
-            f"{port}: written, but {_name(after.hello)} answers, not {image_name(image)}; is this the image "
-            "of this kind of board? flash it again with the right one"
+            f"{port}: written, but {after.kind_name} firmware {after.hello.build:08x} answers, not "
+            f"{image_name(image)}; is this the image of this kind of board? flash it again with the right one"
         )
     if before is not None and before.hello.board and after.hello.board not in (0, before.hello.board):
         raise NotRunning(
@@ -120,27 +124,19 @@ def image_name(image: Image) -> str:
     return f"firmware {image.build:08x}" if image.build is not None else str(image.file)
 
 
-def _name(hello: Hello | OtherVersion) -> str:
-    kind = BoardKind(hello.kind).name.lower() if hello.kind in list(BoardKind) else f"kind {hello.kind}"
-    return f"{kind} firmware {hello.build:08x}"
-
-
 def _wait_for(connect: Callable[[], Transport], port: str) -> Found:
-    """The firmware that comes up. Raises NotRunning when none does."""
+    """The firmware that comes up. Raises NotRunning when none does, LineError when the port is gone."""
     end_s = time.monotonic() + BACK_S
     while True:
+        problem: ReedproofError = NotRunning(
+            f"{port}: written, but nothing answers; is this the image of this kind of board? flash it again"
+        )
         try:
             found = look(connect)
-        except PortBusy:
-            raise
         except LineError as error:
-            found, problem = None, str(error)
-        else:
-            problem = (
-                f"{port}: written, but nothing answers; is this the image of this kind of board? flash again"
-            )
+            found, problem = None, error
         if found is not None:
             return found
         if time.monotonic() > end_s:
-            raise NotRunning(problem)
+            raise problem
         time.sleep(AGAIN_S)

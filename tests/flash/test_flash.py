@@ -373,13 +373,15 @@ def test_a_tool_that_gets_nowhere_is_ended(tmp_path: Path, monkeypatch: pytest.M
         ("avrdude: ser_open(): can't open device: Device or resource busy", PortBusy, "another program"),
         ("avrdude: Device signature = 0x1e9801\navrdude: Expected signature for ATmega328P is 1E 95 0F",
          WrongChip, "that of a Mega"),
-        ("avrdude: Device signature = 0x1e9406\nExpected signature for ATmega328P", WrongChip, "1e9406"),
+        ("Device signature = 1E 98 01 (ATmega2560)\nError: expected signature for ATmega328P is 1E 95 0F",
+         WrongChip, "that of a Mega"),
+        ("avrdude: Device signature = 0x1e9406\nExpected signature for ATmega328P", WrongChip, "(1e9406)"),
         ("Writing | ##| \navrdude: verification error, first mismatch at byte 0", LineError, "read back"),
         ("avrdude error: something new\nmore", LineError, "avrdude says: avrdude error: something new"),
     ],
 )  # fmt: skip
 def test_what_avrdude_says(said: str, kind: type[ReedproofError], text: str) -> None:
-    """Texts of avrdude 7.1 as seen here, of 6.3 from memory."""
+    """Texts of avrdude 7.1 as seen here, of 6.3 and 8.0 from memory."""
     error = avrdude._failure(os.devnull, RECIPES["nano"], said, ended=False)
     assert type(error) is kind
     assert text in str(error)

@@ -70,9 +70,8 @@ def _described(found: Found | None, port: str) -> str:
     if found is None:
         return f"on {port} now: no firmware of ours answers"
     hello = found.hello
-    kind = found.kind.name.lower() if found.kind is not None else f"kind {hello.kind}"
     return (
-        f"on {port} now: {kind} board {board_name(hello.board)}, firmware {hello.build:08x}, protocol "
+        f"on {port} now: {found.kind_name} board {board_name(hello.board)}, firmware {hello.build:08x}, protocol "
         f"{hello.protocol}"
     )
 
@@ -82,7 +81,7 @@ def _as_dict(found: Found | None) -> dict[str, Any] | None:
         return None
     hello = found.hello
     return {
-        "kind": found.kind.name.lower() if found.kind is not None else hello.kind,
+        "kind": found.kind_name,
         "board": hello.board, "build": hello.build, "protocol": hello.protocol, "boot": hello.boot,
         "settings_defaulted": hello.settings_defaulted if isinstance(hello, Hello) else None,
     }  # fmt: skip
