@@ -172,5 +172,6 @@ def _failure(port: str, recipe: Recipe, said: str, *, ended: bool) -> ReedproofE
         )
     if ended or "not in sync" in low or "timeout" in low or "not responding" in low:
         return NoAnswer(f"{port}: no loader answers at {recipe.baud} baud; {recipe.advice}")
-    complaints = [line for line in said.splitlines() if "error" in line.lower()]
+    # Lines that a virtual serial port (of a virtual machine, say) cannot set are none of the reasons.
+    complaints = [line for line in said.splitlines() if "error" in line.lower() and "ioctl" not in line]
     return LineError(f"{port}: avrdude says: {(complaints or ['nothing'])[0].strip()}")

@@ -377,7 +377,8 @@ def test_a_tool_that_gets_nowhere_is_ended(tmp_path: Path, monkeypatch: pytest.M
          WrongChip, "that of a Mega"),
         ("avrdude: Device signature = 0x1e9406\nExpected signature for ATmega328P", WrongChip, "(1e9406)"),
         ("Writing | ##| \navrdude: verification error, first mismatch at byte 0", LineError, "read back"),
-        ("avrdude error: something new\nmore", LineError, "avrdude says: avrdude error: something new"),
+        ('avrdude OS error: ioctl("TIOCMGET"): no\navrdude error: something new\nmore', LineError,
+         "avrdude says: avrdude error: something new"),
     ],
 )  # fmt: skip
 def test_what_avrdude_says(said: str, kind: type[ReedproofError], text: str) -> None:

@@ -71,8 +71,8 @@ def _described(found: Found | None, port: str) -> str:
         return f"on {port} now: no firmware of ours answers"
     hello = found.hello
     return (
-        f"on {port} now: {found.kind_name} board {board_name(hello.board)}, firmware {hello.build:08x}, protocol "
-        f"{hello.protocol}"
+        f"on {port} now: {found.kind_name} board {board_name(hello.board)}, firmware {hello.build:08x}, "
+        f"protocol {hello.protocol}"
     )
 
 
