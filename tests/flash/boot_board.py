@@ -31,13 +31,14 @@ Damage = Callable[[bytes, int], bytes]  # (bytes, how many came before) -> what 
 
 @dataclass(frozen=True)
 class Loader:
-    kind: str  # of MCUS
+    kind: str  # of MCUS: the chip
     base: int
     size: int  # the whole of its flash
 
 
 LOADER = {
     "nano": Loader("nano", 0x7E00, 0x8000),
+    "uno": Loader("nano", 0x7E00, 0x8000),
     "nano-old": Loader("nano", 0x7800, 0x8000),
     "mega": Loader("mega", 0x3E000, 0x40000),
 }
@@ -47,7 +48,7 @@ LOADER = {
 def loader_code(board: str) -> bytes:
     """What stands at the loader's base."""
     base = LOADER[board].base
-    if board == "nano":
+    if base == 0x7E00:
         elf = ROOT / "build" / "test-loader.elf"
         elf.parent.mkdir(exist_ok=True)
         compile_line = ["avr-gcc", "-mmcu=atmega328p", "-std=gnu11", "-Os", "-Wall", "-Wextra", "-Werror"]
@@ -68,7 +69,7 @@ def loader_code(board: str) -> bytes:
 
 
 class BootBoard(PtyBoard):
-    """Like PtyBoard with `auto_reset`, and with a loader: board "nano", "nano-old" or "mega".
+    """Like PtyBoard with `auto_reset`, and with a loader: board is a key of LOADER.
 
     application  what is on it, from address 0 on; empty as it comes from the shop
     to_board     damages what the host sends; to_host what it gets
