@@ -5,14 +5,17 @@ from __future__ import annotations
 import json
 import os
 import pty
+import signal
 import subprocess
+import time
 from collections.abc import Callable
 
 import pytest
 from boot_board import BootBoard
 
-from cli.command import PROGRAM, run
+from cli.command import PROGRAM, run, start
 from reedproof.firmware_image import IMAGES, packaged
+from reedproof.ports import holders
 from reedproof.records import BoardKind
 
 NANO = packaged(BoardKind.NANO)
@@ -39,6 +42,21 @@ def test_a_board_that_tells_what_it_is(
     assert f"on {board.port} now: nano board" in ran.err
     assert "no loader answers at 115200 baud" in ran.err
     assert "writing" in ran.err
+
+
+def test_ctrl_c_half_way(plug_in: Callable[..., BootBoard]) -> None:
+    """avrdude is not left behind, with the port in its hands."""
+    board = plug_in("nano", NANO.memory)
+    process = start("flash", board.port, "--yes")
+    end_s = time.monotonic() + 30
+    while board.bytes_from_host < 3_000:
+        assert time.monotonic() < end_s
+        time.sleep(0.01)
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=10)
+    assert (process.returncode, err) == (130, "reedproof: stopped\n")
+    assert "flash it again" in out
+    assert holders(board.port) == []
 
 
 @pytest.mark.parametrize(("answer", "code"), [("y\n", 0), ("\n", 2)])

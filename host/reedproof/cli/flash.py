@@ -173,7 +173,11 @@ def flash(
     )
     if not yes:
         _agrees(out)
-    written_as, after = _write(connect, port, boards, chosen, before, out)
+    try:
+        written_as, after = _write(connect, port, boards, chosen, before, out)
+    except KeyboardInterrupt:
+        out.print("stopped half way: the firmware may not be whole; flash it again", markup=False)
+        raise
     kept = is_kept(before, after)
     if json:
         print_json({
