@@ -22,12 +22,12 @@ STORE = {"store", "store_closures", "store_runs", "store_tables"}
 LAYERS = [
     {"errors", "records", "compiled", "files"},
     {"wire", "clock", "trace", "trace_reader", "trace_writer", "tables", "layout", "analysis", "markup"}
-    | {"units", "plan_tables", "sheet_writer"},
+    | {"units", "plan_tables", "sheet_writer", "firmware_image"},
     {"transport", "ports", "link", "export", "plots", "run_plots", "report", "report_words", "report_html"}
     | {"run_case", "diagnosis_plots", "plan_magnet_plot", "plan_run_plot", "plan_timing_plot"}
-    | {"wiring_drawing"}
+    | {"wiring_drawing", "avrdude"}
     | STORE,
-    {"recorder", "trace_recorder", "witness", "guided", "endurance", "live_account", "proof", "sim"},
+    {"recorder", "trace_recorder", "witness", "guided", "endurance", "live_account", "proof", "flash", "sim"},
     {"cli"},
 ]
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}

@@ -3,6 +3,8 @@ where, and what to do next."""
 
 from __future__ import annotations
 
+from reedproof.records import OtherVersion
+
 
 class ReedproofError(Exception):
     """Base of them all; ``exit_code`` is what a command ends with."""
@@ -29,7 +31,11 @@ class NoAnswer(LineError):
 
 
 class WrongVersion(LineError):
-    pass
+    """``said`` is the hello in the other version."""
+
+    def __init__(self, text: str, said: OtherVersion) -> None:
+        super().__init__(text)
+        self.said = said
 
 
 class StoreError(ReedproofError):

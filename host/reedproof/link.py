@@ -47,6 +47,9 @@ from reedproof.records import (
 )
 from reedproof.transport import Transport
 
+#: Opening the port may reset a board, and the loader of a Mega starts the firmware only once nobody has
+#: said anything for a while. The first hello comes before the loader listens.
+LOADER_S = 1.5
 HELLO_EVERY_S = 0.25
 HELLO_WAIT_S = 3.0  # a loader may hold the line for two seconds after a reset
 REPLY_WAIT_S = 0.5
@@ -164,26 +167,31 @@ class Link:
             raise
 
     def _shake_hands(self) -> Hello:
-        start_s = asked_s = self.now_s()
-        # Ends a frame that an unplugging may have cut off, lest the hello pass for the rest of it.
-        self._transport.write(wire.DELIMITER)
-        self._send(SayHello())
+        start_s = self.now_s()
+        again_s = start_s + LOADER_S
+        self._greet()
         while True:
             now_s = self.now_s()
             if self._closed.is_set():
                 raise LineLost(f"{self.name}: the link was closed")
             if now_s - start_s > HELLO_WAIT_S:
                 raise NoAnswer(self._no_answer())
-            if now_s - asked_s > HELLO_EVERY_S:
-                asked_s = now_s
-                self._send(SayHello())
+            if now_s > again_s:
+                again_s = now_s + HELLO_EVERY_S
+                self._greet()
             for message in self._arrived(HELLO_EVERY_S)[1]:
                 if isinstance(message, OtherVersion):
-                    raise WrongVersion(self._wrong_version(message))
+                    raise WrongVersion(self._wrong_version(message), message)
                 if isinstance(message, Hello):
                     # It may have been said unasked, after a boot that swallowed our own.
-                    self._send(SayHello())
+                    self._greet()
                     return message
+
+    def _greet(self) -> None:
+        """Ends first what an unplugging or a loader may have left of another frame, lest the hello pass for
+        the rest of it."""
+        self._transport.write(wire.DELIMITER)
+        self._send(SayHello())
 
     def _no_answer(self) -> str:
         assert self._inbox is not None
@@ -191,16 +199,17 @@ class Link:
         if heard:
             return (
                 f"{self.name}: something sends ({heard} bytes), but no reedproof board answers; is our "
-                "firmware on it? README.md says how to write it"
+                f"firmware on it? 'reedproof flash {self.name}' writes it"
             )
         return (
-            f"{self.name}: no answer; is a board with our firmware on this port, and does the cable "
-            "carry data?"
+            f"{self.name}: no answer; is a board with our firmware on this port ('reedproof flash "
+            f"{self.name}' writes it), and does the cable carry data?"
         )
 
     def _wrong_version(self, other: OtherVersion) -> str:
         older = other.protocol < PROTOCOL_VERSION
-        fix = "update the board as README.md says" if older else "update reedproof on this computer"
+        update = f"update the board with 'reedproof flash {self.name}'"
+        fix = update if older else "update reedproof on this computer"
         return (
             f"{self.name}: board {other.board:08x} (firmware {other.build:08x}) speaks protocol "
             f"{other.protocol}, this program {PROTOCOL_VERSION}; {fix}"
@@ -484,7 +493,7 @@ class Link:
             elif isinstance(message, Hello):
                 self._take_hello(message)
             elif isinstance(message, OtherVersion):
-                raise WrongVersion(self._wrong_version(message))
+                raise WrongVersion(self._wrong_version(message), message)
             elif isinstance(message, TimeReply):
                 sent_s = self._tokens.pop(message.token, None)
                 if sent_s is not None:
@@ -518,5 +527,5 @@ class Link:
             self._events.append(hello)
             return
         # The board started anew; it talks once it has been greeted.
-        self._send(SayHello())
+        self._greet()
         self._welcome(hello, lost_boot=True)

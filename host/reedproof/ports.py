@@ -1,8 +1,11 @@
-"""Serial ports of this computer. Lists them; never opens one."""
+"""Serial ports of this computer, and who uses them. Never opens one."""
 
 from __future__ import annotations
 
+import contextlib
+import os
 from dataclasses import dataclass
+from pathlib import Path
 
 from serial.tools import list_ports
 
@@ -25,3 +28,23 @@ def serial_ports() -> list[Port]:
         usb_id = None if info.vid is None else f"{info.vid:04x}:{info.pid or 0:04x}"
         found.append(Port(info.device, info.description or "", usb_id, info.serial_number))
     return sorted(found, key=lambda port: (port.usb_id is None, port.url))
+
+
+def is_there(url: str) -> bool:
+    """Whether this computer has the port at this moment."""
+    if url.startswith("/"):
+        return Path(url).exists()
+    return any(info.device.upper() == url.upper() for info in list_ports.comports())
+
+
+def holders(url: str) -> list[str]:
+    """Other programs of the same user that have the port open. Only Linux tells; empty elsewhere."""
+    device = os.path.realpath(url)
+    found = []
+    for process in Path("/proc").glob("[0-9]*"):
+        if process.name == str(os.getpid()):
+            continue
+        with contextlib.suppress(OSError):  # another user's, or it has just ended
+            if any(os.readlink(file) == device for file in (process / "fd").iterdir()):
+                found.append(f"{(process / 'comm').read_text().strip()} (process {process.name})")
+    return sorted(found)

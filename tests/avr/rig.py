@@ -160,6 +160,7 @@ def _load(library: Path) -> ctypes.CDLL:
         "join": (None, [rig, number, number, number, number]),
         "pin": (number, [rig, number, number]),
         "send": (None, [rig, text, size, cycle]),
+        "set_line": (None, [rig, word]),
         "output_count": (size, [rig]),
         "take_output": (None, [rig, rig, rig]),
         "service_count": (size, [rig, number]),
@@ -173,6 +174,9 @@ def _load(library: Path) -> ctypes.CDLL:
         "get_eeprom": (None, [rig, rig]),
         "set_eeprom": (None, [rig, text]),
         "read_memory": (number, [rig, word, size, rig]),
+        "boot_from": (None, [rig, word]),
+        "read_flash": (number, [rig, word, size, rig]),
+        "write_flash": (number, [rig, word, size, text]),
     }
     for name, (result, arguments) in signatures.items():
         function = getattr(shim, f"rig_{name}")
@@ -435,6 +439,11 @@ class Simulator:
         self._shim.rig_send(self._open(), data, len(data), now if at_cycle is None else at_cycle)
         self._bytes_given += len(data)
 
+    def set_line(self, baud: int) -> None:
+        """The other end sends and listens at this speed from now on, and hears rubbish where the board sends
+        at another. Without this call it listens to any speed."""
+        self._shim.rig_set_line(self._open(), round(10 * self.frequency_hz / baud))
+
     def output(self) -> list[tuple[int, int]]:
         """(cycle, byte) for each byte UART0 sent since the last call; the cycle ends the stop bit."""
         rig = self._open()
@@ -474,6 +483,23 @@ class Simulator:
                 f"{len(contents)} bytes do not fit into the {size} bytes of EEPROM of the {self.mcu}"
             )
         self._shim.rig_set_eeprom(self._open(), contents.ljust(size, b"\xff"))
+
+    def boot_from(self, address: int) -> None:
+        """Sets the boot fuse: every reset from now on starts at `address`, where a loader should be."""
+        self._shim.rig_boot_from(self._open(), address)
+
+    def read_flash(self, address: int, size: int) -> bytes:
+        contents = (ctypes.c_uint8 * size)()
+        if self._shim.rig_read_flash(self._open(), address, size, contents):
+            raise ValueError(f"{address:#x} to {address + size:#x} is not within the flash of the {self.mcu}")
+        return bytes(contents)
+
+    def write_flash(self, address: int, contents: bytes) -> None:
+        """Changes flash behind the program's back."""
+        if self._shim.rig_write_flash(self._open(), address, len(contents), contents):
+            raise ValueError(
+                f"{len(contents)} bytes at {address:#x} do not fit into the flash of the {self.mcu}"
+            )
 
     def symbol(self, name: str) -> int:
         """Data address of a variable of the program. KeyError if not exactly one has that name."""
@@ -643,7 +669,7 @@ class PtyBoard:
         poller.register(master, select.POLLIN)
         events = dict(poller.poll(0)).get(master, 0)
         in_use = not events & select.POLLHUP
-        if in_use and not self._in_use and self.auto_reset:
+        if self.auto_reset and self._is_opening(in_use):
             self.simulator.reset("external")
         if self._in_use and not in_use:
             self._forget_unread()
@@ -651,9 +677,25 @@ class PtyBoard:
         # What does not fit on the line in a slice or two stays in the kernel, which then blocks the writer.
         if events & select.POLLIN and self.simulator.bytes_on_line < 128:
             with contextlib.suppress(BlockingIOError):
-                self.simulator.send(os.read(master, 128))
-        self.simulator.run(self.simulator.cycle + cycles)
+                self.simulator.send(self._from_host(os.read(master, 128)))
+        self._run(cycles)
         self._pass_on(master)
+
+    # ---- what a more particular board overrides
+
+    def _is_opening(self, in_use: bool) -> bool:
+        return in_use and not self._in_use
+
+    def _from_host(self, data: bytes) -> bytes:
+        return data
+
+    def _run(self, cycles: int) -> None:
+        self.simulator.run(self.simulator.cycle + cycles)
+
+    def _from_board(self) -> bytes:
+        return self.simulator.output_bytes()
+
+    # ----
 
     def _forget_unread(self) -> None:
         """Drops what the last user left unread: a serial port does, a pty keeps it for the next."""
@@ -665,7 +707,7 @@ class PtyBoard:
                 os.close(slave)
 
     def _pass_on(self, master: int) -> None:
-        self._backlog += self.simulator.output_bytes()
+        self._backlog += self._from_board()
         if not self._in_use:
             self.bytes_dropped += len(self._backlog)
             self._backlog.clear()

@@ -127,6 +127,7 @@ struct rig {
     uint64_t leak_next_cycle; // no leak is due before
 
     uint32_t line_byte_cycles; // pace of the sender at the other end
+    bool listener_has_speed;   // the other end listens at that pace, too, and else to anything
     uint64_t line_free_cycle;
     struct line_byte *line;
     size_t line_next, line_count, line_capacity;
@@ -340,6 +341,13 @@ static void show_receiver(struct rig *rig) {
         *status |= (uint8_t)(RXC | (rig->rx_misframed[0] ? FE : 0));
 }
 
+// An end set to another speed than the sender sees rubbish; beyond 5 % no byte survives.
+static bool speeds_differ(const struct rig *rig) {
+    uint64_t own = uart_bit_cycles(rig) * 10, paced = rig->line_byte_cycles;
+    uint64_t difference = own > paced ? own - paced : paced - own;
+    return difference * 20 > paced;
+}
+
 static void receive(struct rig *rig, uint8_t value) {
     uint8_t *data = rig->avr->data;
     rig->counters.bytes_on_line--;
@@ -352,10 +360,7 @@ static void receive(struct rig *rig, uint8_t value) {
         data[rig->ucsra] |= DOR;
         return;
     }
-    // A receiver set to another speed than the sender sees rubbish; beyond 5 % no byte survives.
-    uint64_t expected = uart_bit_cycles(rig) * 10, paced = rig->line_byte_cycles;
-    uint64_t difference = expected > paced ? expected - paced : paced - expected;
-    bool misframed = difference * 20 > paced;
+    bool misframed = speeds_differ(rig);
     rig->counters.misframed += misframed;
     rig->counters.bytes_received++;
     rig->rx[rig->rx_count] = misframed ? (uint8_t)~value : value;
@@ -392,7 +397,9 @@ static uint64_t tx_byte_cycles(const struct rig *rig) {
 static avr_cycle_count_t on_byte_sent(avr_t *avr, avr_cycle_count_t when, void *param) {
     struct rig *rig = param;
     rig->output = grown(rig->output, rig->output_count, &rig->output_capacity, sizeof *rig->output);
-    rig->output[rig->output_count++] = (struct sent_byte){.cycle = when, .value = rig->tx_shift};
+    bool misframed = rig->listener_has_speed && speeds_differ(rig);
+    uint8_t heard = misframed ? (uint8_t)~rig->tx_shift : rig->tx_shift;
+    rig->output[rig->output_count++] = (struct sent_byte){.cycle = when, .value = heard};
     rig->counters.bytes_transmitted++;
     rig->counters.bytes_in_flight--;
     rig->tx_shifting = rig->tx_holding;
@@ -911,6 +918,12 @@ void rig_send(struct rig *rig, const uint8_t *bytes, size_t count, uint64_t at_c
     rig->counters.bytes_on_line += count;
 }
 
+// From now on the other end sends and listens at this pace.
+void rig_set_line(struct rig *rig, uint32_t line_byte_cycles) {
+    rig->line_byte_cycles = line_byte_cycles;
+    rig->listener_has_speed = true;
+}
+
 size_t rig_output_count(const struct rig *rig) {
     return rig->output_count;
 }
@@ -974,5 +987,24 @@ int rig_read_memory(const struct rig *rig, uint32_t address, size_t size, uint8_
     if (address + size > (size_t)rig->avr->ramend + 1)
         return -1;
     memcpy(bytes, rig->avr->data + address, size);
+    return 0;
+}
+
+// The boot fuse: every reset starts there.
+void rig_boot_from(struct rig *rig, uint32_t address) {
+    rig->avr->reset_pc = address;
+}
+
+int rig_read_flash(const struct rig *rig, uint32_t address, size_t size, uint8_t *bytes) {
+    if (address + size > (size_t)rig->avr->flashend + 1)
+        return -1;
+    memcpy(bytes, rig->avr->flash + address, size);
+    return 0;
+}
+
+int rig_write_flash(struct rig *rig, uint32_t address, size_t size, const uint8_t *bytes) {
+    if (address + size > (size_t)rig->avr->flashend + 1)
+        return -1;
+    memcpy(rig->avr->flash + address, bytes, size);
     return 0;
 }

@@ -27,6 +27,7 @@ def build_app() -> typer.Typer:
         diagnose,
         endure,
         export,
+        flash,
         plan,
         proofs,
         prove,
@@ -50,8 +51,8 @@ def build_app() -> typer.Typer:
         "Exit codes: 0 good, 1 a fault was found, 2 wrong use, 3 no board or no line to it.",
     )
     for command in (
-        demo.demo, boards.boards, prove.prove, proofs.proofs, watch.watch, record.record, tune.tune,
-        replay.replay, endure.endure, report.report, diagnose.diagnose, runs.runs, export.export,
+        demo.demo, boards.boards, flash.flash, prove.prove, proofs.proofs, watch.watch, record.record,
+        tune.tune, replay.replay, endure.endure, report.report, diagnose.diagnose, runs.runs, export.export,
         simulate.simulate,
     ):  # fmt: skip
         app.command()(command)
