@@ -87,9 +87,7 @@ def _results(results: Sequence[Result], out: Console) -> None:
             value = result.value
             unit = unit_of(result.key)
             text = (
-                with_unit(value, result.key)
-                if isinstance(value, float)
-                else f"{cell(value)} {unit}".rstrip()
+                with_unit(value, result.key) if isinstance(value, float) else f"{cell(value)} {unit}".rstrip()
             )
         _wrapped(f"{result.label}: {text}", out, "  ")
 
