@@ -32,7 +32,7 @@ def chances_plot(asked: RunPlan) -> str:
             axes.plot(100 * shares, chances, dashes, color=CLOSED, linewidth=1, label=label)
         sequential = SequentialClaim(reliability, confidence, asked.contacts)
         # Each point is an exact computation over thousands of passes: a few of them show the curve.
-        few = shares[:: POINTS // 12]
+        few = np.sort(np.append(shares[:: POINTS // 12], limit))
         chances = [100 * sequential.chance_to_meet(share) for share in few.tolist()]
         axes.plot(
             100 * few, chances, "o-", markersize=3, color=LIMIT, linewidth=1,

@@ -268,6 +268,17 @@ class RunPlan(Table):
             raise ValueError(
                 f"allow holds {self.allow}; expected 0 with sequential, which fixes no number of misses"
             )
+        limit = 1 - float(self.claim.partition("@")[0])
+        if self.good_miss_share is not None and self.good_miss_share >= limit:
+            raise ValueError(
+                f"good_miss_share holds {self.good_miss_share:g}; expected less than the {limit:.3g} that "
+                "the claim excludes"
+            )
+        if self.bad_miss_share is not None and self.bad_miss_share < limit:
+            raise ValueError(
+                f"bad_miss_share holds {self.bad_miss_share:g}; expected at least the {limit:.3g} that the "
+                "claim excludes"
+            )
         return self
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from reedproof.analysis.plan_run import passes_per_hour, plan_run
+from reedproof.analysis.plan_run import headline, passes_per_hour, plan_run
 from reedproof.errors import ReedproofError
 from reedproof.layout import Sheet
 from reedproof.plan_tables import RunPlan
@@ -77,6 +77,7 @@ def test_more_contacts_take_more_passes() -> None:
 def test_hours_are_passes_over_passes_per_hour() -> None:
     found = told(claim="0.99@0.95", passes_per_hour=60.0)
     assert found["hours"]["0"] == pytest.approx(299 / 60)
+    assert found["hours"]["sequential"] == pytest.approx(found["sequential"]["mean_passes_good"] / 60)
     assert "hours" not in told(claim="0.99@0.95")
 
 
@@ -86,6 +87,41 @@ def test_a_plan_that_good_contacts_often_fail_is_advised_against() -> None:
     assert "allow 1 missed of each contact and run 473 passes ('--allow 1')" in advice
     assert told(claim="0.99@0.95", allow=1)["advice"] == []
     assert told(claim="0.99@0.95", sequential=True)["advice"] == []
+    (advice,) = told(claim="0.999@0.95", contacts=16, sequential=True)["advice"]
+    assert "'--sequential'" not in advice, "it is what was asked for"
+
+
+def test_a_plan_that_good_contacts_rather_fail_is_no_good() -> None:
+    assert told(claim="0.99@0.95")["is_good"]
+    found = told(claim="0.99@0.95", contacts=24, allow=1)
+    assert found["chance_good"] == pytest.approx(found["checks"][0]["value"] / 100)
+    assert found["chance_good"] < 0.5
+    assert not found["is_good"]
+
+
+@pytest.mark.parametrize("claim", ["0.5@0.5", "0.1@0.1", "0.6@0.9", "0.9@0.5"])
+def test_a_modest_claim_is_answered(claim: str) -> None:
+    """Where the lines of the sequential test meet after a pass or two, all runs are decided."""
+    found = told(claim=claim)
+    assert found["passes"]["0"] >= 1
+    assert all(0 <= row["sequential_percent"] <= 100 for row in found["chances"])
+
+
+def test_the_answer_in_a_line() -> None:
+    assert headline(RunPlan(claim="0.99@0.95")) == "299 passes of each contact without a miss"
+    assert headline(RunPlan(claim="0.99@0.95", allow=2)).startswith("628 passes of each contact with no more")
+    assert headline(RunPlan(claim="0.99@0.95", sequential=True)).startswith(
+        "332 passes of each contact at the"
+    )
+
+
+@pytest.mark.parametrize(
+    ("share", "told_of"),
+    [({"good_miss_share": 0.011}, "expected less"), ({"bad_miss_share": 0.009}, "at least")],
+)
+def test_good_and_bad_contacts_are_on_their_sides_of_the_claim(share: dict[str, float], told_of: str) -> None:
+    with pytest.raises(ValueError, match=told_of):
+        RunPlan(claim="0.99@0.95", **share)
 
 
 def test_the_sequential_plan_stands_beside_the_fixed_one() -> None:
@@ -93,8 +129,8 @@ def test_the_sequential_plan_stands_beside_the_fixed_one() -> None:
     found = told(claim="0.99@0.95")
     (at_limit,) = (row for row in found["chances"] if row["missed_1_in"] == pytest.approx(100))
     for plan in ("allow_0", "allow_1", "allow_2", "allow_3", "sequential"):
-        assert 4 < at_limit[plan] <= 5
-    chances = [row["sequential"] for row in found["chances"]]
+        assert 4 < at_limit[f"{plan}_percent"] <= 5
+    chances = [row["sequential_percent"] for row in found["chances"]]
     assert chances == sorted(chances, reverse=True)
 
 

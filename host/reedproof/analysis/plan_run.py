@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from reedproof.analysis.answer import Answer, Grid, Result
+from collections.abc import Mapping
+
+from reedproof.analysis.answer import Answer, Check, Grid, Result
 from reedproof.analysis.confidence import chance_of_clean_stretch
-from reedproof.analysis.plans import Claim, FixedClaim, SequentialClaim, parse_claim
+from reedproof.analysis.plans import FixedClaim, SequentialClaim, parse_claim
 from reedproof.layout import Route, Sheet, train_on
 from reedproof.plan_tables import RunPlan
 from reedproof.units import with_unit
@@ -13,25 +15,40 @@ ALLOWED = (0, 1, 2, 3)
 CONTACTS = (1, 8, 16, 24, 48)
 #: Miss shares of the table, as multiples of the share that the claim excludes.
 MULTIPLES = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
-CHANCE_WANTED = 0.9  # of a good layout to pass, before another plan is advised
+#: Of a good layout to pass: below the first another plan is advised, below the second the plan is no good.
+CHANCE_WANTED, CHANCE_LEAST = 0.9, 0.5
+SMALL_PERCENT = 0.001
 
+BINOMIAL_CHANCE = "P(at most k of n missed) ^ contacts"
 BINOMIAL = "least n with P(at most k of n missed) <= 1 - confidence; without a miss ln(1 - C) / ln R"
 BINOMIAL_SOURCE = "success run and binomial test, Clopper & Pearson, Biometrika 26 (1934)"
+WALD_CHANCE = "exact, by following the misses from pass to pass; ^ contacts"
 WALD = "accept at (k + h1) / s passes with k missed"
 WALD_SOURCE = "Wald, Sequential Analysis (1947)"
 
 
+def headline(asked: RunPlan) -> str:
+    """The answer in one line. Raises ReedproofError for a claim that is none."""
+    fixed, sequential = _claims(asked)
+    if asked.sequential:
+        return f"{sequential.test.accepts_from(0)} passes of each contact at the earliest, more with misses"
+    allowed = "without a miss" if asked.allow == 0 else f"with no more than {asked.allow} missed"
+    return f"{fixed.passes} passes of each contact {allowed}"
+
+
 def plan_run(asked: RunPlan) -> Answer:
     """Raises ReedproofError for a claim that is none."""
-    reliability, confidence = parse_claim(asked.claim)
-    limit = 1 - reliability
-    fixed = FixedClaim(reliability, confidence, asked.contacts, asked.allow)
-    sequential = SequentialClaim(reliability, confidence, asked.contacts)
-    chosen: Claim = sequential if asked.sequential else fixed
+    fixed, sequential = _claims(asked)
+    chosen = sequential if asked.sequential else fixed
+    limit = 1 - chosen.reliability
     good = limit / 10 if asked.good_miss_share is None else asked.good_miss_share
     bad = min(3 * limit, 1.0) if asked.bad_miss_share is None else asked.bad_miss_share
     needed = {str(misses): fixed.passes_for(misses) for misses in sorted({*ALLOWED, asked.allow})}
-    first = sequential.test.accepts_from(0)
+    decided = {
+        "earliest_passes": sequential.test.accepts_from(0),
+        "mean_passes_good": sequential.passes_mean(good) if good else sequential.test.accepts_from(0),
+    }
+    formula, source = (WALD_CHANCE, WALD_SOURCE) if asked.sequential else (BINOMIAL_CHANCE, "binomial")
     results = [
         Result("claim", "claim", chosen.text),
         Result(
@@ -39,44 +56,65 @@ def plan_run(asked: RunPlan) -> Answer:
             ", ".join(f"{passes} for {misses}" for misses, passes in needed.items()),
         ),
         Result(
-            "sequential", "the same claim tested after every pass",
-            {"earliest_passes": first, "mean_passes_good": sequential.passes_mean(good)}, WALD, WALD_SOURCE,
-            f"at the earliest after {first} passes, {sequential.passes_mean(good):.0f} on average for a good "
-            "contact",
+            "sequential", "the same claim tested after every pass", decided, WALD, WALD_SOURCE,
+            f"at the earliest after {decided['earliest_passes']} passes, "
+            f"{decided['mean_passes_good']:.0f} on average for a good contact",
         ),
         Result(
             "chance_good", f"chance that a layout of contacts that miss {_share(good)} meets it",
-            _chance(chosen, good), "P(at most k of n missed) ^ contacts", "binomial", _percent(chosen, good),
+            _chance(chosen, good), formula, source, _percent(chosen, good),
         ),
         Result(
             "chance_bad", f"chance that one whose contacts miss {_share(bad)} does",
-            _chance(chosen, bad), "as above", "binomial", _percent(chosen, bad),
+            _chance(chosen, bad), formula, source, _percent(chosen, bad),
         ),
     ]  # fmt: skip
     if asked.passes_per_hour is not None:
-        rate = asked.passes_per_hour
-        hours = {misses: passes / rate for misses, passes in needed.items()}
-        results.insert(
-            2,
-            Result(
-                "hours", f"hours at {rate:g} passes of a contact per hour", hours, "passes / passes per hour",
-                text=", ".join(f"{time:.3g} for {misses}" for misses, time in hours.items()),
-            ),
-        )  # fmt: skip
-    clean = fixed.passes_for(0)
-    again = chance_of_clean_stretch(clean, 10 * clean, limit)
+        results.insert(3, _hours(needed, decided, asked.passes_per_hour))
+    advice = _advice(chosen, good)
     return Answer(
         results,
+        checks=(
+            Check(
+                "chance_good_percent", "chance of a good layout to meet it", 100 * _chance(chosen, good),
+                100 * CHANCE_LEAST, "a run that good contacts fail shows nothing",
+            ),
+        ),
         grids=(_by_contacts(fixed), _chances(fixed, sequential)),
-        advice=_advice(fixed, good) if not asked.sequential else [],
+        advice=advice,
         assumptions=(
             "passes are independent of each other and alike; misses that come in clusters prove less",
-            "the number of misses to be allowed is fixed before the run",
-            f"beginning again after each miss proves nothing: within {10 * clean} passes a contact that "
-            f"misses {_share(limit)} shows {clean} clean ones in a row with a chance of {100 * again:.0f} % "
-            "(recursion of Feller, from memory)",
+            *([] if asked.sequential else _of_a_fixed_plan(fixed, limit)),
         ),
+    )  # fmt: skip
+
+
+def _claims(asked: RunPlan) -> tuple[FixedClaim, SequentialClaim]:
+    reliability, confidence = parse_claim(asked.claim)
+    return (
+        FixedClaim(reliability, confidence, asked.contacts, asked.allow),
+        SequentialClaim(reliability, confidence, asked.contacts),
     )
+
+
+def _hours(needed: Mapping[str, int], decided: Mapping[str, float], rate: float) -> Result:
+    hours = {misses: passes / rate for misses, passes in needed.items()}
+    hours["sequential"] = decided["mean_passes_good"] / rate
+    return Result(
+        "hours", f"hours at {rate:g} passes of a contact per hour", hours, "passes / passes per hour",
+        text=", ".join(f"{with_unit(time, '')} for {misses}" for misses, time in hours.items()),
+    )  # fmt: skip
+
+
+def _of_a_fixed_plan(fixed: FixedClaim, limit: float) -> list[str]:
+    clean = fixed.passes_for(0)
+    again = chance_of_clean_stretch(clean, 10 * clean, limit)
+    return [
+        "the number of misses to be allowed is fixed before the run",
+        f"beginning again after each miss proves nothing: within {10 * clean} passes a contact that misses "
+        f"{_share(limit)} shows {clean} clean ones in a row with a chance of {100 * again:.0f} % (recursion "
+        "of Feller, from memory)",
+    ]
 
 
 def passes_per_hour(sheet: Sheet) -> float | None:
@@ -106,15 +144,15 @@ def _share(share: float) -> str:
     return "no pass" if share == 0 else f"1 pass in {with_unit(1 / share, '')}"
 
 
-def _chance(claim: Claim, miss_share: float) -> float:
-    assert isinstance(claim, FixedClaim | SequentialClaim)
+def _chance(claim: FixedClaim | SequentialClaim, miss_share: float) -> float:
     if miss_share in (0.0, 1.0):  # where a test that looks at chances has none to look at
         return 1.0 - miss_share
     return claim.chance_to_meet(miss_share)
 
 
-def _percent(claim: Claim, miss_share: float) -> str:
-    return f"{100 * _chance(claim, miss_share):.3g} %"
+def _percent(claim: FixedClaim | SequentialClaim, miss_share: float) -> str:
+    percent = 100 * _chance(claim, miss_share)
+    return f"{percent:.3g} %" if percent >= SMALL_PERCENT else f"less than {SMALL_PERCENT:g} %"
 
 
 def _by_contacts(fixed: FixedClaim) -> Grid:
@@ -146,11 +184,16 @@ def _chances(fixed: FixedClaim, sequential: SequentialClaim) -> Grid:
     ]
     return Grid(
         "chances",
-        "chance to meet the claim in %, by how many passes the contacts really miss",
-        ("missed_1_in", *(f"allow_{plan.misses}" for plan in plans), "sequential", "its_mean_passes"),
+        "chance to meet the claim, by how many passes the contacts really miss",
+        (
+            "missed_1_in",
+            *(f"allow_{plan.misses}_percent" for plan in plans),
+            "sequential_percent",
+            "its_mean_passes",
+        ),
         [
             (
-                1 / share,
+                round(1 / share, 3),
                 *(100 * plan.chance_to_meet(share) for plan in plans),
                 100 * sequential.chance_to_meet(share),
                 round(sequential.passes_mean(share)),
@@ -160,16 +203,18 @@ def _chances(fixed: FixedClaim, sequential: SequentialClaim) -> Grid:
     )
 
 
-def _advice(fixed: FixedClaim, good: float) -> list[str]:
+def _advice(chosen: FixedClaim | SequentialClaim, good: float) -> list[str]:
     """More misses allowed, where good contacts would fail too often."""
-    if good == 0 or fixed.chance_to_meet(good) >= CHANCE_WANTED:
+    chance = _chance(chosen, good)
+    if chance >= CHANCE_WANTED:
         return []
-    for misses in range(fixed.misses + 1, 101):
-        better = FixedClaim(fixed.reliability, fixed.confidence, fixed.contacts, misses)
+    told = f"a good layout fails this plan in {100 * (1 - chance):.0f} % of runs"
+    test = "" if isinstance(chosen, SequentialClaim) else ", or test after every pass ('--sequential')"
+    for misses in range(1, 101):
+        better = FixedClaim(chosen.reliability, chosen.confidence, chosen.contacts, misses)
         if better.chance_to_meet(good) >= CHANCE_WANTED:
             return [
-                f"a good layout fails this plan in {100 * (1 - fixed.chance_to_meet(good)):.0f} % of runs: "
-                f"allow {misses} missed of each contact and run {better.passes} passes ('--allow {misses}'), "
-                "or test after every pass ('--sequential')"
+                f"{told}: allow {misses} missed of each contact and run {better.passes} passes ('--allow "
+                f"{misses}'){test}"
             ]
-    return ["even good contacts rarely meet this plan: test after every pass ('--sequential')"]
+    return [f"{told}, whatever is allowed: claim less"]

@@ -77,6 +77,8 @@ class RatioTest:
                 accepted += 1
             while self.refuses_until(refused) < passes:
                 refused += 1
+            if refused - accepted <= 1:
+                break  # the lines have met: a claim so modest is decided by few passes
             waiting = np.resize(np.append(waiting, np.zeros(refused)), refused - accepted - 1)
             alike = min(self.accepts_from(accepted + 1), self.refuses_until(refused) + 1) - passes - 1
             step = np.diag(np.full(len(waiting), 1 - share)) + np.diag(np.full(len(waiting) - 1, share), 1)
