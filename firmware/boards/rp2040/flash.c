@@ -13,15 +13,6 @@
 
 #define STATUS_BUSY 1u
 
-void flash_init(void) {
-    SSI_ENABLE = 0;
-    SSI_CTRLR0 = SSI_8_BIT_FRAMES; /* one byte out, one byte in */
-    SSI_CTRLR1 = 0;
-    SSI_BAUD = 4; /* 12 MHz */
-    SSI_SLAVES = 1;
-    SSI_ENABLE = 1;
-}
-
 static uint8_t exchange(uint8_t byte) {
     SSI_DATA = byte;
     while (!(SSI_STATUS & SSI_RECEIVED)) {
@@ -72,6 +63,17 @@ bool flash_is_busy(void) {
     begin(READ_STATUS);
     take(&status, 1);
     return (status & STATUS_BUSY) != 0;
+}
+
+void flash_init(void) {
+    SSI_ENABLE = 0;
+    SSI_CTRLR0 = SSI_8_BIT_FRAMES; /* one byte out, one byte in */
+    SSI_CTRLR1 = 0;
+    SSI_BAUD = 4; /* 12 MHz */
+    SSI_SLAVES = 1;
+    SSI_ENABLE = 1;
+    while (flash_is_busy()) {
+    }
 }
 
 static void enable_writing(void) {

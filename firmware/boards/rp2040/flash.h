@@ -10,7 +10,7 @@
 #define FLASH_SECTOR_BYTES 4096u
 #define FLASH_ID_BYTES 8u
 
-/* From here on the flash cannot be read as memory. */
+/* From here on the flash cannot be read as memory. Waits for what was begun before a reset. */
 void flash_init(void);
 
 /* None of these while the flash is busy. */

@@ -14,8 +14,8 @@ loader:
     ldr r0, =0x18000000         @ the flash interface
     movs r1, #0
     str r1, [r0, #0x08]         @ off while it is set up
-    movs r1, #4
-    str r1, [r0, #0x14]         @ a quarter of the system clock
+    movs r1, #2
+    str r1, [r0, #0x14]         @ half the system clock, which is some 6 MHz at first
     ldr r1, =0x001F0300         @ 32-bit frames, "send an address, then read"
     str r1, [r0, #0x00]
     movs r1, #0

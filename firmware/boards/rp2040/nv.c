@@ -65,8 +65,6 @@ void nv_init(void) {
     for (uint16_t address = 0; address < NV_BYTES; address++) {
         bytes_now[address] = BLANK;
     }
-    while (flash_is_busy()) {
-    }
     turn = 0;
     for (uint32_t number = 0; number < 2; number++) {
         struct cell head = read_cell(number, 0);

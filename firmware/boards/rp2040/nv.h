@@ -16,7 +16,7 @@
 
 #define NV_FLASH_AT 0x1FE000u /* the last two sectors of 2 MB: no image reaches them */
 
-/* Reads the journal; the flash may still be busy from before a reset. */
+/* Reads the journal. */
 void nv_init(void);
 
 void nv_read(uint16_t address, uint8_t *bytes, uint8_t length);

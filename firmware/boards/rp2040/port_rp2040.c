@@ -245,8 +245,9 @@ void port_init(void) {
     start_pins();
 
     flash_init();
+    const char *serial = own_serial();
     nv_init();
-    usb_init(own_serial());
+    usb_init(serial);
 
     feed_watchdog();
     PSM_WDSEL = PSM_ALL_BUT_OSCILLATORS;

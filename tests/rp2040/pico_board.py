@@ -1,0 +1,46 @@
+"""A Pico that runs the real firmware in the emulator, see simulated_board.py."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+from typing import Any
+
+from emulator import ROOT, PicoEmulator
+from simulated_board import SimulatedBoard
+
+PINS = [("GP", number) for number in (*range(23), 26, 27, 28)]
+LAMP = ("GP", 25)
+
+
+def built() -> Path:
+    """The image in build/, made when it is missing."""
+    image = ROOT / "build" / "pico.uf2"
+    if not image.exists():
+        subprocess.run(["make", "--no-print-directory", "build/pico.uf2"], cwd=ROOT, check=True)
+    return image
+
+
+class PicoBoard(SimulatedBoard):
+    """A SimulatedBoard; `options` are those of PicoEmulator."""
+
+    cycles_per_us = 1000
+
+    def __init__(
+        self,
+        image: Path | None = None,
+        *,
+        acknowledge: bool = False,
+        slice_us: float = 1000,
+        **options: Any,
+    ) -> None:
+        emulator = PicoEmulator(image or built(), **options)
+        super().__init__(emulator, PINS, LAMP, acknowledge=acknowledge, slice_us=slice_us)
+
+    def close(self) -> None:
+        self.simulator.check()
+        self.simulator.close()
+
+    def _clock_start(self) -> int:
+        """The emulator's timer begins with the reset; a real one some milliseconds later."""
+        return int(self.simulator.cycle)
