@@ -1,8 +1,8 @@
 """A simulated board that runs the real firmware, seen as a host sees it: inputs, commands, messages.
 
-Decodes with reedproof.wire. Inputs are numbered from 1, as the boards' pins_*.h say; times are microseconds of
-the board's clock unless a name ends in `_cycle`. What a cycle is the simulator says: of the processor on an AVR,
-a nanosecond on a Pico.
+Decodes with reedproof.wire. Inputs are numbered from 1, as the boards' pins_*.h say; times are microseconds
+of the board's clock unless a name ends in `_cycle`. What a cycle is the simulator says: one of the processor
+on an AVR, a nanosecond on a Pico.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ import sys
 # The module alone: what the package needs is not there when the firmware is built.
 sys.path.append(str(pathlib.Path(__file__).resolve().parents[1] / "host" / "reedproof"))
 
-import uf2  # noqa: E402
+import uf2
 
 FLASH_AT = 0x10000000
 LOADER_BYTES = 256

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from rig import Simulator
+
 from simulated_board import RECORDS, SAMPLE_US, SimulatedBoard
 
 __all__ = ["RECORDS", "ROOT", "SAMPLE_US", "AvrBoard", "built"]

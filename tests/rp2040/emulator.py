@@ -112,7 +112,7 @@ class PicoEmulator:
         self._ask("run", untilNs=until_cycle)
 
     def reset(self, cause: str) -> None:
-        """"power_on", "brown_out" or "external"; the first two cut what the flash was writing."""
+        """ "power_on", "brown_out" or "external"; the first two cut what the flash was writing."""
         self._hand_over()
         self._ask("reset", cause=cause)
 

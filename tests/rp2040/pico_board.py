@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from emulator import ROOT, PicoEmulator
+
 from simulated_board import SimulatedBoard
 
 PINS = [("GP", number) for number in (*range(23), 26, 27, 28)]

@@ -87,12 +87,6 @@ static void feed_watchdog(void) {
     WATCHDOG_LOAD = 2 * WATCHDOG_US; /* the chip counts each microsecond twice (RP2040-E1) */
 }
 
-/* The loop has nothing to do before the next sample. */
-void port_watchdog(void) {
-    feed_watchdog();
-    __asm volatile("wfi");
-}
-
 /* A host may still be reading what it was sent when the port goes. */
 #define GOODBYE_US 20000u
 
@@ -154,6 +148,16 @@ bool port_take_sample(uint32_t *time_us, levels_t *levels) {
         __asm volatile("cpsie i" ::: "memory");
     }
     return false;
+}
+
+/* Sleeps until something changed, or for so many samples at most: then USB is looked at again. */
+#define IDLE_SAMPLES 8
+
+void port_watchdog(void) {
+    feed_watchdog();
+    for (uint8_t i = 0; i < IDLE_SAMPLES && sampler.tail == sampler.head; i++) {
+        __asm volatile("wfi");
+    }
 }
 
 uint16_t port_samples_lost(void) {
