@@ -42,6 +42,17 @@ class PicoBoard(SimulatedBoard):
         self.simulator.check()
         self.simulator.close()
 
+    def until_reset(self, limit_us: float) -> float:
+        """Runs until the board resets by itself; returns how long that took."""
+        start_us, resets = self.now_us, self.simulator.resets
+        while self.simulator.resets == resets:
+            assert self.now_us < start_us + limit_us, f"no reset within {limit_us} us"
+            self.run_us(1000)
+        self._listen()
+        took_us = self.now_us - start_us
+        self._restart()
+        return took_us
+
     def _clock_start(self) -> int:
         """The emulator's timer begins with the reset; a real one some milliseconds later."""
         return int(self.simulator.cycle)

@@ -34,13 +34,13 @@ class Board {
     this.flash = new FlashChip(bytes, id);
     this.leakUs = leakUs;
     this.output = [];
-    this.events = []; // [ns, kind, ...] in order
+    this.events = []; // [ns, kind, ...], the next one last
     this.drives = new Array(PINS).fill(null);
     this.nets = Array.from({ length: PINS }, (_, pin) => [pin]);
     this.levels = new Array(PINS).fill(0);
     this.leaks = [];
     this.pinWord = 0;
-    this.counters = { drives: 0, toBoard: 0, fromBoard: 0, contentions: 0, resets: -1 };
+    this.counters = { drives: 0, fromBoard: 0, contentions: 0, resets: -1 };
     this.baseNs = 0;
     this.sram = new Uint8Array(264 << 10);
     this.scratch = new Uint32Array(8);
@@ -59,8 +59,8 @@ class Board {
   reset(cause) {
     const before = this.chip;
     const isPower = cause === 'power_on' || cause === 'brown_out';
+    const nowNs = this.nowNs;
     if (before) {
-      this.baseNs = this.nowNs;
       this.sram = before.sram;
       this.scratch = before.peripherals[0x40058].scratchData;
       this.waiting = [...this.usb.toBoard];
@@ -68,10 +68,12 @@ class Board {
     this.reason = cause === 'watchdog' ? before.peripherals[0x40058].reason || 1 : 0;
     if (cause !== 'watchdog') this.scratch.fill(0);
     if (isPower) this.sram = this.sram.map(() => Math.floor(this.random() * 256));
-    if (isPower && before) this.flash.cutPower(this.nowNs, this.random);
+    if (isPower && before) this.flash.cutPower(nowNs, this.random);
     if (cause !== 'watchdog') this.chipReset = isPower ? HAD_POWER_ON : HAD_RUN_PIN;
     this.resetDue = null;
     this.counters.resets++;
+    this.baseNs = nowNs;
+    this.chip = null;
     this.chip = makeChip(library, this, this.fail);
     this.usb.toBoard = this.waiting;
     this.nsPerCycle = 1e9 / this.chip.clkSys;
@@ -121,17 +123,17 @@ class Board {
   // ---- what is to happen
 
   scheduleEvents() {
-    if (this.events.length) this.alarm.schedule(Math.max(this.events[0][0] - this.nowNs, 0));
+    if (this.events.length) this.alarm.schedule(Math.max(this.events.at(-1)[0] - this.nowNs, 0));
   }
 
   applyEvents() {
-    while (this.events.length && this.events[0][0] <= this.nowNs) {
-      const [, kind, ...what] = this.events.shift();
-      if (kind === 'send') this.usb.toBoard.push(...what[0]);
+    while (this.events.length && this.events.at(-1)[0] <= this.nowNs) {
+      const [, kind, what, level] = this.events.pop();
+      if (kind === 'send') this.usb.toBoard.push(...what);
       else {
-        this.drives[what[0]] = what[1];
+        this.drives[what] = level;
         this.counters.drives++;
-        this.resolve(what[0]);
+        this.resolve(what);
       }
     }
     this.scheduleEvents();
@@ -140,10 +142,8 @@ class Board {
   // ---- commands
 
   add({ events }) {
-    this.events.push(...events);
-    this.events.sort((a, b) => a[0] - b[0]);
-    this.scheduleEvents();
-    if (this.events.length && this.events[0][0] <= this.nowNs) this.applyEvents();
+    this.events = this.events.reverse().concat(events).sort((a, b) => a[0] - b[0]).reverse();
+    this.applyEvents();
   }
 
   join({ pins }) {

@@ -78,6 +78,7 @@ export function makeChip({ RP2040, BasePeripheral }, board, fail) {
   watchdog.onWatchdogTrigger = () => {
     if ((block(0x40010000).wdsel & 0x1fffc) !== 0x1fffc) fail('the watchdog would not reset everything');
     board.resetDue = 'watchdog';
+    watchdog.alarm.enable = false; // the emulator would call for ever
   };
   const timer = block(0x40054000);
   for (const method of ['readUint32', 'writeUint32']) {
