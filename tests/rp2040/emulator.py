@@ -52,7 +52,7 @@ def tools() -> Path:
 class PicoEmulator:
     """A Pico with an image in its flash, powered at cycle 0; the counterpart of the AVR rig's Simulator.
 
-    flash    what its last NV_BYTES hold, e.g. `emulator.nv` of another one. None: blank
+    flash    what its last NV_BYTES hold, e.g. `emulator.nv` of another one
     leak_us  how long an open line keeps its charge. None: for ever
 
     Every call raises EmulatorError when the firmware does what the real chip would not forgive.
@@ -60,7 +60,7 @@ class PicoEmulator:
 
     frequency_hz = 1_000_000_000
 
-    def __init__(self, image: Path, *, flash: bytes | None = None, leak_us: float | None = 100) -> None:
+    def __init__(self, image: Path, *, flash: bytes, leak_us: float | None = 100) -> None:
         self._node = subprocess.Popen(
             ["node", str(PROGRAMS / "board.mjs"), str(tools())],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
@@ -72,7 +72,7 @@ class PicoEmulator:
         self._ask(
             "boot",
             image=base64.b64encode(image.read_bytes()).decode(),
-            flash=None if flash is None else base64.b64encode(flash).decode(),
+            flash=base64.b64encode(flash).decode(),
             leakUs=leak_us,
             seed=RANDOM_SEED,
             id=list(FLASH_ID),

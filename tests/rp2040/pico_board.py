@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import struct
 import subprocess
 from pathlib import Path
 from typing import Any
 
-from emulator import ROOT, PicoEmulator
+from emulator import NV_BYTES, ROOT, PicoEmulator
 
 from simulated_board import SimulatedBoard
 
 PINS = [("GP", number) for number in (*range(23), 26, 27, 28)]
 LAMP = ("GP", 25)
+
+BLANK = b"\xff" * NV_BYTES
+#: What a board leaves that found its flash blank: saves the emulator 45 ms of erasing at each first boot.
+BEGUN = BLANK[: NV_BYTES // 2] + struct.pack("<II", 1, 0xFFFFFFFE) + BLANK[NV_BYTES // 2 + 8 :]
 
 
 def built() -> Path:
@@ -33,9 +38,10 @@ class PicoBoard(SimulatedBoard):
         *,
         acknowledge: bool = False,
         slice_us: float = 1000,
+        flash: bytes = BEGUN,
         **options: Any,
     ) -> None:
-        emulator = PicoEmulator(image or built(), **options)
+        emulator = PicoEmulator(image or built(), flash=flash, **options)
         super().__init__(emulator, PINS, LAMP, acknowledge=acknowledge, slice_us=slice_us)
 
     def close(self) -> None:

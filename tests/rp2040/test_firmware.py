@@ -9,7 +9,7 @@ from collections.abc import Callable
 import pytest
 from emulator import FLASH_ID, ROOT
 from firmware.build_id import build_id
-from pico_board import PicoBoard
+from pico_board import BEGUN, BLANK, PicoBoard
 
 from firmware_checks import (
     BOARD_DEFAULTS,
@@ -283,6 +283,16 @@ def test_power_lost_while_a_boot_is_numbered_repeats_no_number(make_board: MakeB
         board.reset("power_on")
         boots.append(board.until(Hello).boot)
     assert boots == sorted(set(boots))
+
+
+def test_a_blank_flash_means_defaults(make_board: MakeBoard) -> None:
+    board = make_board(flash=BLANK)
+    hello = board.greet()
+    assert (hello.settings_defaulted, hello.boot) == (True, 1)
+    assert settings_of(board)[0] == BOARD_DEFAULTS
+    assert board.simulator.erases == 1
+    assert board.simulator.nv[4096:4104] == BEGUN[4096:4104]
+    assert make_board(flash=board.simulator.nv).until(Hello).boot == 2
 
 
 # ---- resets

@@ -25,7 +25,8 @@ class Board {
   constructor({ image, flash, leakUs, seed, id }) {
     this.random = randomFrom(seed);
     const bytes = new Uint8Array(FLASH_BYTES).fill(0xff);
-    if (flash) bytes.set(Buffer.from(flash, 'base64'), bytes.length - Buffer.from(flash, 'base64').length);
+    const end = Buffer.from(flash, 'base64');
+    bytes.set(end, bytes.length - end.length);
     const file = Buffer.from(image, 'base64');
     for (let at = 0; at < file.length; at += 512) {
       const block = uf2.decodeBlock(new Uint8Array(file.subarray(at, at + 512)));
@@ -159,7 +160,10 @@ class Board {
       const end = untilNs - this.baseNs;
       while (clock.nanos < end && !this.resetDue) {
         if (core.waiting) clock.tick(Math.min(clock.nanosToNextAlarm || Infinity, end - clock.nanos));
-        else clock.tick(core.executeInstruction() * this.nsPerCycle);
+        else {
+          clock.nanosCounter += core.executeInstruction() * this.nsPerCycle;
+          if (clock.nextAlarm?.nanos <= clock.nanosCounter) clock.tick(0);
+        }
       }
       if (this.resetDue) this.reset(this.resetDue);
     }

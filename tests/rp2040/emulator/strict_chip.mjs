@@ -10,6 +10,8 @@ const RESET_BITS = {
   0x40014: 5, 0x4001c: 8, 0x40028: 12, 0x4002c: 13, 0x40054: 21, 0x50100: 24, 0x50110: 24,
 }; // prettier-ignore
 const [IO_QSPI, PADS_QSPI] = [6, 9];
+const [SSI_AT, SSI_END] = [0x18000000, 0x18004000];
+const [PERIPHERALS_AT, PERIPHERALS_END] = [0x40000000, 0x54000000];
 
 function crc32(bytes) {
   let crc = 0xffffffff;
@@ -39,13 +41,19 @@ export function makeChip({ RP2040, BasePeripheral }, board, fail) {
     }
   }
   chip.peripherals[0x4000c] = new Resets(chip, 'RESETS');
-  const findPeripheral = chip.findPeripheral.bind(chip);
+  // Tables, because this is asked at every access.
+  const index = (address) => (address >>> 14) - (PERIPHERALS_AT >>> 14);
+  const bits = new Uint32Array(index(PERIPHERALS_END));
+  for (const [block, bit] of Object.entries(RESET_BITS)) bits[index(block << 12)] = 1 << bit;
+  const blocks = new Array(bits.length).fill(undefined);
+  const { peripherals } = chip;
   chip.findPeripheral = (address) => {
-    if (address >= 0x40000000 && address < 0x60000000) {
-      const bit = RESET_BITS[(address >>> 14) << 2];
-      if (bit !== undefined && held & (1 << bit)) fail(`access to ${address.toString(16)}, which is in reset`);
+    if (address >= PERIPHERALS_AT && address < PERIPHERALS_END) {
+      const at = index(address);
+      if (held & bits[at]) fail(`access to ${address.toString(16)}, which is in reset`);
+      return (blocks[at] ??= peripherals[(address >>> 14) << 2]);
     }
-    return findPeripheral(address);
+    return address >= SSI_AT && address < SSI_END ? peripherals[0x18000] : undefined;
   };
 
   // ---- clocks
@@ -83,9 +91,9 @@ export function makeChip({ RP2040, BasePeripheral }, board, fail) {
   const timer = block(0x40054000);
   for (const method of ['readUint32', 'writeUint32']) {
     const original = timer[method].bind(timer);
-    timer[method] = (...given) => {
+    timer[method] = (offset, value) => {
       if (!ticks) fail('the timer is used while its tick does not run');
-      return original(...given);
+      return original(offset, value);
     };
   }
 

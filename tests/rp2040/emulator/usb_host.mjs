@@ -118,6 +118,7 @@ export class UsbHost {
       if (offer === undefined) return undefined;
       const bytes = this.take(0, offer);
       answer.push(...bytes);
+      if (answer.length > length) this.fail('the board sends more than it was asked for');
       data1 = !data1;
       if (bytes.length < PACKET) break;
     }
