@@ -5,7 +5,8 @@
 #include "rp2040.h"
 #include "usb_descriptors.h"
 
-/* Requests: type and number as the host sends them, low byte first (USB 2.0, 9.3; PSTN 1.2, 6.3). */
+/* Requests: type and number as the host sends them, low byte first (USB 2.0, 9.3; PSTN 1.2, 6.3).
+ */
 #define REQUEST(type, number) ((type) | (number) << 8)
 #define GET_DEVICE_STATUS REQUEST(0x80, 0)
 #define GET_INTERFACE_STATUS REQUEST(0x81, 0)

@@ -16,15 +16,13 @@ enum { STRING_LANGUAGES, STRING_MAKER, STRING_PRODUCT, STRING_SERIAL };
 
 #define U16(value) (value) & 0xFF, (value) >> 8
 
+/* clang-format off: a line for each part */
+
 static const uint8_t device_descriptor[] = {
-    18,          DESCRIBES_DEVICE,
-    U16(0x0200), /* USB 2.0 */
-    2,           0,
-    0,           PACKET_BYTES, /* of class CDC */
-    U16(0x1209), U16(0x0001),
-    U16(0x0100), STRING_MAKER,
-    STRING_PRODUCT, STRING_SERIAL,
-    1,           /* configuration */
+    /* USB 2.0, class CDC, packets of endpoint 0 */
+    18, DESCRIBES_DEVICE, U16(0x0200), 2, 0, 0, PACKET_BYTES,
+    /* vendor, product, its version; strings; one configuration */
+    U16(0x1209), U16(0x0001), U16(0x0100), STRING_MAKER, STRING_PRODUCT, STRING_SERIAL, 1,
 };
 
 #define CONFIGURATION_BYTES 67
@@ -45,6 +43,8 @@ static const uint8_t configuration_descriptor[] = {
     7, 5, DATA_ENDPOINT, 2, U16(PACKET_BYTES), 0,
     7, 5, IN | DATA_ENDPOINT, 2, U16(PACKET_BYTES), 0,
 };
+
+/* clang-format on */
 
 _Static_assert(sizeof device_descriptor == 18, "its own first byte says so");
 _Static_assert(sizeof configuration_descriptor == CONFIGURATION_BYTES, "and so does this one's");
