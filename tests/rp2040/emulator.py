@@ -112,7 +112,8 @@ class PicoEmulator:
         self._ask("run", untilNs=until_cycle)
 
     def reset(self, cause: str) -> None:
-        """ "power_on", "brown_out" or "external"; the first two cut what the flash was writing."""
+        """Causes are power_on, brown_out (both cut what the flash was writing), external, and loader: what
+        the boot ROM does after it was given an image."""
         self._hand_over()
         self._ask("reset", cause=cause)
 

@@ -191,10 +191,10 @@ def test_a_storm_on_all_other_inputs_loses_nothing_of_a_quiet_one(make_board: Ma
     board = make_board(acknowledge=True)
     board.greet()
     start_us = board.now_us + 1000
-    board.play((start_us + i * SAMPLE_US, number, i % 2 == 0) for number in range(1, 26) for i in range(4000))
-    quiet = [(start_us + 10_000 + i * 17_007.5, 26, i % 2 == 0) for i in range(10)]
+    board.play((start_us + i * SAMPLE_US, number, i % 2 == 0) for number in range(1, 26) for i in range(2400))
+    quiet = [(start_us + 10_000 + i * 13_007.5, 26, i % 2 == 0) for i in range(8)]
     board.play(quiet)
-    board.run_us(250_000)
+    board.run_us(170_000)
     seen = [record for record in board.stored if isinstance(record, (Made, Broke)) and record.input == 26]
     assert [isinstance(record, Made) for record in seen] == [closed for _, _, closed in quiet]
     late_us = [record.time_us - edge[0] for record, edge in zip(seen, quiet, strict=True)]
@@ -304,6 +304,7 @@ def test_a_blank_flash_means_defaults(make_board: MakeBoard) -> None:
         ("external", ResetCause.EXTERNAL),
         ("power_on", ResetCause.POWER_ON),
         ("brown_out", ResetCause.POWER_ON),
+        ("loader", ResetCause.UNKNOWN),
     ],
 )
 def test_tells_what_reset_it(make_board: MakeBoard, cause: str, told: ResetCause) -> None:

@@ -62,21 +62,26 @@ static void start_clocks(void) {
     WATCHDOG_TICK = WATCHDOG_TICK_ENABLE | CRYSTAL_MHZ; /* once in a microsecond, the timer's too */
 }
 
+/* In a register that survives the watchdog; the boot ROM leaves it alone. */
 #define REBOOT_MARK 0x5AA55AA5u
+#define RUNNING_MARK 0xC33CC33Cu
 
 static uint8_t reset_cause;
 
-/* A power-on stays noted through the watchdog's resets, so the watchdog comes first. */
+/* A power-on stays noted through the watchdog's resets, so the watchdog comes first. The boot ROM
+ * uses it, too, to start what was copied to its drive. */
 static uint8_t find_reset_cause(void) {
-    bool requested = WATCHDOG_SCRATCH0 == REBOOT_MARK;
-    WATCHDOG_SCRATCH0 = 0;
+    uint32_t mark = WATCHDOG_SCRATCH0;
+    WATCHDOG_SCRATCH0 = RUNNING_MARK;
     if (WATCHDOG_REASON != 0) {
-        return requested ? RESET_REQUESTED : RESET_WATCHDOG;
+        return mark == REBOOT_MARK    ? RESET_REQUESTED
+               : mark == RUNNING_MARK ? RESET_WATCHDOG
+                                      : RESET_UNKNOWN;
     }
     if (CHIP_RESET & CHIP_HAD_POWER_ON) {
         return RESET_POWER_ON;
     }
-    return CHIP_RESET & CHIP_HAD_RUN_PIN ? RESET_EXTERNAL : RESET_UNKNOWN;
+    return (CHIP_RESET & CHIP_HAD_RUN_PIN) ? RESET_EXTERNAL : RESET_UNKNOWN;
 }
 
 uint8_t port_reset_cause(void) {
@@ -178,7 +183,12 @@ void port_drive(struct selftest_pins pins) {
     SIO_OUTPUT_CLEAR = pins_of((levels_t)~pins.driven);
     for (uint8_t input = 0; input < INPUT_COUNT; input++) {
         levels_t bit = level_bit(input);
-        uint32_t pull = pins.pulled & bit ? PAD_PULL_UP : pins.driven & bit ? 0 : PAD_PULL_DOWN;
+        uint32_t pull = PAD_PULL_DOWN;
+        if (pins.pulled & bit) {
+            pull = PAD_PULL_UP;
+        } else if (pins.driven & bit) {
+            pull = 0;
+        }
         PAD(pin_of(input)) = PAD_INPUT | PAD_4_MA | PAD_SCHMITT | pull;
     }
     SIO_OUTPUT_SET = pins_of(pins.driven); /* low: nothing else is ever put out */

@@ -103,9 +103,9 @@ static void refuse(void) {
     USB_BUFFER_OUT(0) = USB_STALL;
 }
 
-static uint8_t write_string(const char *text, size_t most) {
+static uint8_t write_string(const char *text, size_t characters) {
     uint8_t length = 2;
-    for (size_t i = 0; i < most && text[i] != 0; i++) {
+    for (size_t i = 0; i < characters; i++) {
         answer[length++] = (uint8_t)text[i];
         answer[length++] = 0;
     }
@@ -120,7 +120,7 @@ static void answer_with_string(uint8_t which, uint32_t asked_for) {
     } else if (which == STRING_SERIAL) {
         length = write_string(serial_number, USB_SERIAL_CHARACTERS);
     } else {
-        length = write_string(which == STRING_MAKER ? "reedproof" : "reedproof Pico", 30);
+        length = write_string("reedproof Pico", which == STRING_MAKER ? 9 : 14);
     }
     answer[0] = length;
     answer[1] = DESCRIBES_STRING;
@@ -149,6 +149,7 @@ static void configure(uint8_t value) {
     configuration = value;
     sending = false;
     send_data1 = receive_data1 = 0;
+    received = taken = 0;
     if (value != 0) {
         USB_ENDPOINT_IN(NOTIFY_ENDPOINT) =
             USB_ENDPOINT_ON | USB_EACH_BUFFER | USB_INTERRUPT | NOTIFY_AT;
@@ -258,6 +259,7 @@ void usb_poll(void) {
     if (USB_SIE_STATUS & USB_BUS_RESET) {
         USB_SIE_STATUS = USB_BUS_RESET;
         USB_ADDRESS = 0;
+        address_due = 0;
         configure(0);
     }
     uint32_t done = USB_BUFF_STATUS;

@@ -16,7 +16,8 @@ enum { STRING_LANGUAGES, STRING_MAKER, STRING_PRODUCT, STRING_SERIAL };
 
 #define U16(value) (value) & 0xFF, (value) >> 8
 
-/* clang-format off: a line for each part */
+/* A line for each part. */
+/* clang-format off */
 
 static const uint8_t device_descriptor[] = {
     /* USB 2.0, class CDC, packets of endpoint 0 */

@@ -66,11 +66,12 @@ class Board {
       this.scratch = before.peripherals[0x40058].scratchData;
       this.waiting = [...this.usb.toBoard];
     }
-    this.reason = cause === 'watchdog' ? before.peripherals[0x40058].reason || 1 : 0;
+    const isWatchdog = cause === 'watchdog' || cause === 'loader';
+    this.reason = isWatchdog ? before.peripherals[0x40058].reason || 1 : 0;
     if (cause !== 'watchdog') this.scratch.fill(0);
     if (isPower) this.sram = this.sram.map(() => Math.floor(this.random() * 256));
     if (isPower && before) this.flash.cutPower(nowNs, this.random);
-    if (cause !== 'watchdog') this.chipReset = isPower ? HAD_POWER_ON : HAD_RUN_PIN;
+    if (!isWatchdog) this.chipReset = isPower ? HAD_POWER_ON : HAD_RUN_PIN;
     this.resetDue = null;
     this.counters.resets++;
     this.baseNs = nowNs;
