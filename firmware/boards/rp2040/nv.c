@@ -68,7 +68,7 @@ void nv_init(void) {
     turn = 0;
     for (uint32_t number = 0; number < 2; number++) {
         struct cell head = read_cell(number, 0);
-        if (is_whole(&head) && (head.word & 1) == number && head.word > turn) {
+        if (is_whole(&head) && head.word > turn) {
             turn = head.word;
         }
     }
