@@ -164,6 +164,10 @@ class PicoEmulator:
         self._bytes_taken += len(output)
         return output
 
+    def tell_host(self, **told: bool) -> None:
+        """ready=False: it resets the bus. reading=False: it does not fetch. restarts=True: clears halts."""
+        self._ask("host", told=told)
+
     # ---- memory, books
 
     @property

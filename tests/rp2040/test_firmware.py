@@ -102,6 +102,57 @@ def test_is_silent_before_a_host_says_hello(make_board: MakeBoard) -> None:
     assert [type(message) for message in board.received((Hello, Made, Broke))] == [Hello, Made, Broke]
 
 
+def test_a_bus_reset_sets_the_port_up_again(make_board: MakeBoard) -> None:
+    board = make_board(acknowledge=True)
+    boot = board.greet().boot
+    for _ in range(2):
+        board.simulator.tell_host(ready=False)
+        board.run_us(40_000)
+        board.say(SayHello())
+        assert board.until(Hello).boot == boot
+        one_closure(board)
+    assert [type(record) for record in board.stored] == [Made, Broke] * 2
+
+
+def test_cleared_halts_lose_nothing(make_board: MakeBoard) -> None:
+    board = make_board(acknowledge=True)
+    board.greet()
+    for _ in range(6):
+        one_closure(board)
+        board.simulator.tell_host(restarts=True)
+    one_closure(board)
+    assert [type(record) for record in board.stored] == [Made, Broke] * 7
+    assert board.counters()[1].frames_bad == 0
+
+
+def test_many_commands_at_once_are_all_answered(make_board: MakeBoard) -> None:
+    """Packets of 64 bytes, whatever ends where; the board says when it takes no more."""
+    board = make_board()
+    board.greet()
+    for token in range(60):
+        board.say(SetInput(token % 26 + 1, 1000 + token, 9000))
+    board.run_us(60_000)
+    settings = settings_of(board)[1]
+    assert [settings[number].make_us for number in range(1, 27)] == [
+        1000 + max(token for token in range(60) if token % 26 == number - 1) for number in range(1, 27)
+    ]
+
+
+def test_a_host_that_does_not_fetch_loses_nothing(make_board: MakeBoard) -> None:
+    board = make_board(acknowledge=True)
+    board.greet()
+    board.simulator.tell_host(reading=False)
+    for number in range(1, 11):
+        one_closure(board, number)
+    board.run_us(1_500_000)  # longer than the watchdog waits
+    assert board.stored == []
+    board.simulator.tell_host(reading=True)
+    board.run_us(200_000)
+    assert [type(record) for record in board.stored] == [Made, Broke] * 10
+    board.counters()
+    board.check_ledger()
+
+
 # ---- closures and records
 
 
@@ -325,6 +376,17 @@ def test_reboots_when_asked(make_board: MakeBoard) -> None:
     board = make_board()
     boot = board.greet().boot
     hello = reboot(board)
+    assert (hello.boot, hello.reset_cause) == (boot + 1, ResetCause.REQUESTED)
+
+
+def test_reboots_when_asked_by_a_host_that_does_not_listen(make_board: MakeBoard) -> None:
+    board = make_board()
+    boot = board.greet().boot
+    board.simulator.tell_host(reading=False)
+    board.run_us(100_000)
+    board.say(Reboot())
+    board.until_reset(1_200_000)
+    hello = board.until(Hello)
     assert (hello.boot, hello.reset_cause) == (boot + 1, ResetCause.REQUESTED)
 
 

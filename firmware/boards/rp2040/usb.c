@@ -159,13 +159,23 @@ static void configure(uint8_t value) {
     }
 }
 
-/* The host counts packets of this endpoint from the beginning again. */
+static void offer_packet(uint32_t length) {
+    hand_over(&USB_BUFFER_IN(DATA_ENDPOINT), USB_FULL | send_data1 | length);
+    send_data1 ^= USB_DATA1;
+}
+
+/* The host counts packets of this endpoint from the beginning again; what waits there stays. */
 static void restart_endpoint(uint8_t endpoint) {
     if (endpoint == (IN | DATA_ENDPOINT)) {
         send_data1 = 0;
+        if (sending) {
+            offer_packet(USB_BUFFER_IN(DATA_ENDPOINT) & USB_LENGTH);
+        }
     } else if (endpoint == DATA_ENDPOINT) {
         receive_data1 = 0;
-        receive_packet();
+        if (taken == received) {
+            receive_packet();
+        }
     }
 }
 
@@ -251,8 +261,7 @@ static void send_packet(void) {
         memory(SEND_AT)[length++] = send_ring[send_tail++];
     }
     sending = true;
-    hand_over(&USB_BUFFER_IN(DATA_ENDPOINT), USB_FULL | send_data1 | length);
-    send_data1 ^= USB_DATA1;
+    offer_packet(length);
 }
 
 void usb_poll(void) {

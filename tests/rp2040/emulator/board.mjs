@@ -170,6 +170,11 @@ class Board {
     }
   }
 
+  // What usb_host.mjs can be told: ready, reading, restarts.
+  host({ told }) {
+    Object.assign(this.usb, told);
+  }
+
   // The next instruction at this address is a branch to itself.
   hang({ address }) {
     this.chip.writeUint16(address, 0xe7fe);
@@ -201,6 +206,7 @@ const commands = {
   join: (given) => board.join(given),
   run: (given) => board.run(given),
   reset: ({ cause }) => board.reset(cause),
+  host: (given) => board.host(given),
   hang: (given) => board.hang(given),
   state: () => {},
 };

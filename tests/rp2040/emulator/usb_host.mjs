@@ -20,7 +20,9 @@ export class UsbHost {
     this.prepared = new Map(); // buffer controls as they were before AVAILABLE
     this.toBoard = [];
     this.descriptors = null;
-    this.ready = false;
+    this.ready = false; // set to false, it resets the bus and begins again
+    this.reading = true; // false: what the board sends is not fetched
+    this.restarts = false; // set to true, it clears the halt of the data endpoints
     this.usb.onUSBEnabled = () => this.checkClock();
     this.usb.DPRAMUpdated = (offset, value) => this.bufferControl(offset, value);
     const alarm = chip.clock.createAlarm(() => {
@@ -132,6 +134,16 @@ export class UsbHost {
   *live() {
     while (!(this.usb.mainCtrl & 1 && this.usb.sieCtrl & (1 << 16))) yield TURN_US;
     yield PLUGGED_US;
+    for (;;) {
+      yield* this.enumerate();
+      this.ready = true;
+      while (this.ready) yield* this.moveData();
+    }
+  }
+
+  *enumerate() {
+    this.address = 0;
+    this.toggles = { in: 0, out: 0 };
     this.usb.sieStatus |= BUS_RESET;
     for (let waited = 0; this.usb.sieStatus & BUS_RESET; waited += TURN_US) {
       if (waited > RESET_LIMIT_US) this.fail('the board did not see the bus reset');
@@ -152,12 +164,17 @@ export class UsbHost {
     yield* this.request(0x21, 0x22, 3, 0, 0);
     const status = yield* this.request(0x80, 0, 0, 0, 2);
     this.descriptors = { device, configuration, strings, coding, status, qualifierRefused: qualifier === undefined };
-    this.ready = true;
-    for (;;) {
-      this.movePacket(2, true);
-      if (this.toBoard.length) this.movePacket(2, false);
-      yield TURN_US;
+  }
+
+  *moveData() {
+    if (this.restarts) {
+      this.restarts = false;
+      this.toggles = { in: 0, out: 0 };
+      for (const endpoint of [0x82, 0x02]) yield* this.request(0x02, 1, 0, endpoint, 0);
     }
+    if (this.reading) this.movePacket(2, true);
+    if (this.toBoard.length) this.movePacket(2, false);
+    yield TURN_US;
   }
 
   movePacket(endpoint, isIn) {
