@@ -5,6 +5,7 @@ The tools come from npm (all MIT) into build/emulator when a test first needs th
 
 from __future__ import annotations
 
+import atexit
 import base64
 import fcntl
 import json
@@ -49,6 +50,26 @@ def tools() -> Path:
     return TOOLS
 
 
+#: Programs whose board is not needed any more: the next one gets it warmed up.
+_idle: list[subprocess.Popen[str]] = []
+
+
+@atexit.register
+def _end_idle() -> None:
+    for node in _idle:
+        assert node.stdin is not None
+        node.stdin.close()
+        node.wait(10)
+
+
+def _new_node() -> subprocess.Popen[str]:
+    """Ends with its input."""
+    return subprocess.Popen(
+        ["node", str(PROGRAMS / "board.mjs"), str(tools())],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+
+
 class PicoEmulator:
     """A Pico with an image in its flash, powered at cycle 0; the counterpart of the AVR rig's Simulator.
 
@@ -61,10 +82,7 @@ class PicoEmulator:
     frequency_hz = 1_000_000_000
 
     def __init__(self, image: Path, *, flash: bytes, leak_us: float | None = 100) -> None:
-        self._node = subprocess.Popen(
-            ["node", str(PROGRAMS / "board.mjs"), str(tools())],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-        )  # fmt: skip
+        self._node = _idle.pop() if _idle else _new_node()
         self._output: list[tuple[int, int]] = []
         self._events: list[list[Any]] = []
         self._drives_given = self._bytes_taken = 0
@@ -79,9 +97,7 @@ class PicoEmulator:
         )
 
     def close(self) -> None:
-        if self._node.stdin:
-            self._node.stdin.close()
-        self._node.wait(10)
+        _idle.append(self._node)
 
     def _ask(self, command: str, **given: Any) -> dict[str, Any]:
         assert self._node.stdin is not None
