@@ -32,7 +32,7 @@ AVR_FLAGS := -std=gnu11 -Os -flto -fshort-enums -ffunction-sections -fdata-secti
 AVR_SOURCES := firmware/main.c $(C_SOURCES) $(wildcard firmware/boards/avr/*.[cS])
 
 PICO_FLAGS := -mcpu=cortex-m0plus -mthumb -std=gnu11 -Os -fshort-enums -ffunction-sections -fdata-sections \
-  $(WARNINGS) -nostartfiles -Wl,--gc-sections -Wl,--no-warn-rwx-segments -Tfirmware/boards/rp2040/rp2040.ld
+  $(WARNINGS) -nostartfiles -Wl,--gc-sections -Tfirmware/boards/rp2040/rp2040.ld
 PICO_MACROS := -DREEDPROOF_BOARD=4 -DREEDPROOF_INPUTS=32 -DREEDPROOF_RING=128
 PICO_SOURCES := firmware/main.c $(C_SOURCES) $(wildcard firmware/boards/rp2040/*.[cS])
 

@@ -23,19 +23,8 @@ LAYERS = [
     {"errors", "records", "compiled"},
     {"wire", "clock", "trace", "trace_reader", "trace_writer", "tables", "layout", "analysis", "markup"}
     | {"units", "plan_tables", "sheet_writer"},
-    {
-        "transport",
-        "ports",
-        "link",
-        "uf2",
-        "export",
-        "plots",
-        "run_plots",
-        "report",
-        "report_words",
-        "report_html",
-    }
-    | {"run_case", "diagnosis_plots"}
+    {"transport", "ports", "link", "export", "plots", "run_plots", "report", "report_words", "report_html"}
+    | {"run_case", "diagnosis_plots", "uf2"}
     | STORE,
     {"recorder", "trace_recorder", "witness", "guided", "endurance", "live_account", "proof", "sim"},
     {"cli"},
