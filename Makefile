@@ -30,7 +30,14 @@ AVR_FLAGS := -std=gnu11 -Os -flto -fshort-enums -ffunction-sections -fdata-secti
   -mcall-prologues -mstrict-X -fno-gcse -fno-tree-switch-conversion -fno-partial-inlining --param=max-inline-insns-single=4 \
   $(WARNINGS) -Wl,--gc-sections -Wl,--relax
 AVR_SOURCES := firmware/main.c $(C_SOURCES) $(wildcard firmware/boards/avr/*.[cS])
-AVR_HEADERS := $(wildcard firmware/*.h firmware/core/*.h firmware/boards/avr/*.h)
+
+PICO_FLAGS := -mcpu=cortex-m0plus -mthumb -std=gnu11 -Os -fshort-enums -ffunction-sections -fdata-sections \
+  $(WARNINGS) -nostartfiles -Wl,--gc-sections -Tfirmware/boards/rp2040/rp2040.ld
+PICO_MACROS := -DREEDPROOF_BOARD=4 -DREEDPROOF_INPUTS=32 -DREEDPROOF_RING=128
+PICO_SOURCES := firmware/main.c $(C_SOURCES) $(wildcard firmware/boards/rp2040/*.[cS])
+
+# What the build id is made from: an image is made anew when it would name another one.
+FIRMWARE_FILES := $(shell find firmware -name '*.[chS]' -o -name '*.ld') firmware/build_id.py
 
 .PHONY: help setup demo test check firmware images screens sizes bench soak accuracy calibration mutants fuzz fuzz-corpus \
   proofs format lint types warnings cppcheck clean
@@ -52,7 +59,7 @@ check: $(VENV)/.ready-dev | avr-packages ## formatting, lint, types, C warnings,
 	$(PYTHON) -m pytest -q tests/test_repo.py
 	@echo "check: all good"
 
-firmware: $(AVR_BOARDS:%=$(BUILD)/%.hex) sizes ## images of all boards in build/, and their sizes
+firmware: $(AVR_BOARDS:%=$(BUILD)/%.hex) $(BUILD)/pico.uf2 sizes ## images of all boards in build/, and their sizes
 
 images: firmware ## copies the images into the package, so that users can flash without a compiler
 	$(PYTHON) tools/images.py
@@ -159,9 +166,11 @@ $(VENV)/.ready-dev: $(VENV)/.ready
 	$(PYTHON) -m pip install --quiet --disable-pip-version-check -e '.[dev]'
 	@touch $@
 
-.PHONY: avr-packages fuzz-packages proofs-packages
+.PHONY: avr-packages pico-packages fuzz-packages proofs-packages
 avr-packages:
 	@tools/packages.sh avr
+pico-packages:
+	@tools/packages.sh pico
 fuzz-packages:
 	@tools/packages.sh fuzz
 proofs-packages:
@@ -169,7 +178,7 @@ proofs-packages:
 
 # ---- firmware rules ----
 
-$(BUILD)/%.elf: $(AVR_SOURCES) $(AVR_HEADERS) Makefile firmware/build_id.py | avr-packages
+$(BUILD)/%.elf: $(AVR_SOURCES) $(FIRMWARE_FILES) Makefile | avr-packages
 	@mkdir -p $(BUILD)
 	avr-gcc -mmcu=$(AVR_MCU_$*) -DF_CPU=16000000UL $(AVR_MACROS_$*) $$(python3 firmware/build_id.py) \
 	  $(AVR_FLAGS) $(AVR_SOURCES) -o $@
@@ -179,6 +188,16 @@ $(BUILD)/%.hex: $(BUILD)/%.elf
 
 .PRECIOUS: $(BUILD)/%.elf
 
-sizes: $(AVR_BOARDS:%=$(BUILD)/%.elf)
-	@for board in $(AVR_BOARDS); do avr-size $(BUILD)/$$board.elf | awk -v board=$$board \
-	  'NR == 2 { printf "%s flash %d ram %d\n", board, $$1 + $$2, $$2 + $$3 }'; done | tee $(BUILD)/sizes.txt
+$(BUILD)/pico.elf: $(PICO_SOURCES) $(FIRMWARE_FILES) Makefile | pico-packages
+	@mkdir -p $(BUILD)
+	arm-none-eabi-gcc $(PICO_MACROS) $$(python3 firmware/build_id.py) $(PICO_FLAGS) $(PICO_SOURCES) -o $@
+
+$(BUILD)/pico.uf2: $(BUILD)/pico.elf tools/pico_image.py host/reedproof/uf2.py
+	arm-none-eabi-objcopy -O binary $< $(BUILD)/pico.bin
+	python3 tools/pico_image.py $(BUILD)/pico.bin $@
+
+sizes: $(AVR_BOARDS:%=$(BUILD)/%.elf) $(BUILD)/pico.elf
+	@{ for board in $(AVR_BOARDS); do avr-size $(BUILD)/$$board.elf | awk -v board=$$board \
+	  'NR == 2 { printf "%s flash %d ram %d\n", board, $$1 + $$2, $$2 + $$3 }'; done; \
+	  arm-none-eabi-size $(BUILD)/pico.elf | awk \
+	  'NR == 2 { printf "pico flash %d ram %d\n", $$1 + $$2, $$1 + $$2 + $$3 - 256 }'; } | tee $(BUILD)/sizes.txt

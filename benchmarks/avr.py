@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-sys.path.insert(0, str(ROOT / "tests" / "avr"))
+sys.path[:0] = [str(ROOT / "tests" / "avr"), str(ROOT / "tests")]
 
 from avr_board import MCUS, AvrBoard, built  # noqa: E402
 from rig import Program, Simulator  # noqa: E402

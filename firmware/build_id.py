@@ -12,9 +12,9 @@ FIRMWARE = pathlib.Path(__file__).resolve().parent
 
 
 def build_id(firmware: pathlib.Path = FIRMWARE) -> int:
-    """First 32 bits of SHA-256 over names and contents of all C and assembly sources."""
+    """First 32 bits of SHA-256 over names and contents of all C and assembly sources and linker scripts."""
     digest = hashlib.sha256()
-    for path in sorted(firmware.rglob("*.[chS]")):
+    for path in sorted([*firmware.rglob("*.[chS]"), *firmware.rglob("*.ld")]):
         name = path.relative_to(firmware).as_posix()
         content = path.read_bytes().replace(b"\r\n", b"\n")
         digest.update(f"{name} {len(content)}\n".encode() + content)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
-pytest.register_assert_rewrite("virtual_lines")
+pytest.register_assert_rewrite("virtual_lines", "firmware_checks", "simulated_board")
 
 ROOT = Path(__file__).resolve().parents[1]
 

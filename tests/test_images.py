@@ -17,7 +17,8 @@ from reedproof.records import BoardKind, Hello
 
 ROOT = Path(__file__).resolve().parents[1]
 IMAGES = ROOT / "host" / "reedproof" / "images"
-BOARDS = ("nano", "uno", "mega")
+AVR_BOARDS = ("nano", "uno", "mega")
+FILES = {"nano": "nano.hex", "uno": "uno.hex", "mega": "mega.hex", "pico": "pico.uf2"}
 
 
 def listed() -> dict[str, dict[str, object]]:
@@ -26,14 +27,14 @@ def listed() -> dict[str, dict[str, object]]:
     return dict(document["images"])
 
 
-@pytest.mark.parametrize("board", BOARDS)
+@pytest.mark.parametrize("board", FILES)
 def test_listed_image_is_there(board: str) -> None:
     entry = listed()[board]
     image = IMAGES / str(entry["file"])
     assert hashlib.sha256(image.read_bytes()).hexdigest() == entry["sha256"]
 
 
-@pytest.mark.parametrize("board", BOARDS)
+@pytest.mark.parametrize("board", FILES)
 def test_building_again_gives_the_same_bytes(board: str, tmp_path: Path) -> None:
     """In another folder, too: no path of a machine may end up in an image."""
     copy = tmp_path / "somewhere" / "else"
@@ -41,13 +42,17 @@ def test_building_again_gives_the_same_bytes(board: str, tmp_path: Path) -> None
     for name in ("Makefile", "tools"):
         source = ROOT / name
         (shutil.copytree if source.is_dir() else shutil.copy)(source, copy / name)
-    subprocess.run(["make", "-s", f"build/{board}.hex"], cwd=copy, check=True, capture_output=True)
-    built = (copy / "build" / f"{board}.hex").read_bytes()
-    assert built == (ROOT / "build" / f"{board}.hex").read_bytes()
-    assert built == (IMAGES / f"{board}.hex").read_bytes(), "another compiler? else run 'make images'"
+    package = copy / "host" / "reedproof"
+    package.mkdir(parents=True)
+    shutil.copy(ROOT / "host" / "reedproof" / "uf2.py", package)
+    file = FILES[board]
+    subprocess.run(["make", "-s", f"build/{file}"], cwd=copy, check=True, capture_output=True)
+    built = (copy / "build" / file).read_bytes()
+    assert built == (ROOT / "build" / file).read_bytes()
+    assert built == (IMAGES / file).read_bytes(), "another compiler? else run 'make images'"
 
 
-@pytest.mark.parametrize("board", BOARDS)
+@pytest.mark.parametrize("board", AVR_BOARDS)
 def test_an_image_is_known_by_what_its_firmware_says(board: str) -> None:
     image = packaged(BoardKind[board.upper()])
     said = Hello(1, build_id(), image.kind, 0xFE42, 1, 0, 16, 50, 0, 0, 0, 0, 64)
@@ -61,7 +66,7 @@ def test_an_image_is_known_by_what_its_firmware_says(board: str) -> None:
     assert not unlisted.is_of(said._replace(build=said.build ^ 1))
 
 
-@pytest.mark.parametrize("board", BOARDS)
+@pytest.mark.parametrize("board", AVR_BOARDS)
 def test_reading_an_image_as_the_tools_do(board: str, tmp_path: Path) -> None:
     hex_file, raw = ROOT / "build" / f"{board}.hex", tmp_path / "raw"
     subprocess.run(["avr-objcopy", "-I", "ihex", "-O", "binary", hex_file, raw], check=True)

@@ -18,7 +18,8 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 Config = dict[str, dict[str, str]]
 
-BOARDS = {"nano": "atmega328p", "uno": "atmega328p", "mega": "atmega2560"}
+BOARDS = ("nano", "uno", "mega", "pico")
+AVRS = {"nano": "atmega328p", "uno": "atmega328p", "mega": "atmega2560"}
 #: From PlatformIO's published board list (from memory): the chip behind each board id.
 CHIPS = {"nanoatmega328new": "atmega328p", "uno": "atmega328p", "megaatmega2560": "atmega2560"}
 
@@ -45,7 +46,7 @@ def make_command(board: str) -> list[str]:
         cwd=ROOT, capture_output=True, text=True, check=True,
     )  # fmt: skip
     text = done.stdout.replace("\\\n", " ")
-    line = next(line for line in text.splitlines() if line.startswith("avr-gcc"))
+    line = next(line for line in text.splitlines() if line.startswith(("avr-gcc", "arm-none-eabi-gcc")))
     return line.split()
 
 
@@ -58,7 +59,11 @@ def pio_flags(config: Config, board: str) -> list[str]:
 def test_flags_and_macros_are_the_same(config: Config, board: str) -> None:
     command = make_command(board)
     flags = {word for word in command if word.startswith("-")} - {"-o"}
-    flags -= {f"-mmcu={BOARDS[board]}", "-DF_CPU=16000000UL"}  # PlatformIO gives these by the board id
+    if board in AVRS:
+        flags -= {f"-mmcu={AVRS[board]}", "-DF_CPU=16000000UL"}  # PlatformIO gives these by the board id
+    else:
+        assert '"-nostartfiles"' in (ROOT / config["env:pico"]["extra_scripts"]).read_text()
+        flags.remove("-nostartfiles")
     assert {flag for flag in pio_flags(config, board) if flag.startswith("-")} == flags
     assert "$(python3 firmware/build_id.py)" in " ".join(command)
     assert "$(python3 firmware/build_id.py)" in " ".join(pio_flags(config, board))
@@ -81,9 +86,15 @@ def test_sources_are_the_same(config: Config, board: str) -> None:
     assert chosen == {word for word in make_command(board) if word.endswith((".c", ".S"))}
 
 
-@pytest.mark.parametrize("board", BOARDS)
+@pytest.mark.parametrize("board", AVRS)
 def test_chip_and_clock(config: Config, board: str) -> None:
     section = config[f"env:{board}"]
-    assert CHIPS[section["board"]] == BOARDS[board]
+    assert CHIPS[section["board"]] == AVRS[board]
     assert section["board_build.f_cpu"] == "16000000L"
     assert section["platform"] == "atmelavr"
+
+
+def test_the_pico_is_bare_metal(config: Config) -> None:
+    section = config["env:pico"]
+    assert (section["platform"], section["board"]) == ("raspberrypi", "pico")
+    assert "framework" not in section

@@ -14,7 +14,7 @@ sys.path.insert(0, str(ROOT / "firmware"))
 
 from build_id import build_id  # noqa: E402
 
-BOARDS = ("nano", "uno", "mega")
+IMAGES = ("nano.hex", "uno.hex", "mega.hex", "pico.uf2")
 
 
 def main() -> None:
@@ -22,11 +22,11 @@ def main() -> None:
     target.mkdir(exist_ok=True)
     sizes = dict(line.split(" ", 1) for line in (ROOT / "build" / "sizes.txt").read_text().splitlines())
     images = {}
-    for board in BOARDS:
-        image = ROOT / "build" / f"{board}.hex"
+    for name in IMAGES:
+        image = ROOT / "build" / name
         shutil.copyfile(image, target / image.name)
-        _, flash, _, ram = sizes[board].split()
-        images[board] = {
+        _, flash, _, ram = sizes[image.stem].split()
+        images[image.stem] = {
             "file": image.name,
             "flash_bytes": int(flash),
             "ram_bytes": int(ram),

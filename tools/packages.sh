@@ -4,14 +4,19 @@
 #
 #   tools/packages.sh python    to make a virtual environment and compile the core
 #   tools/packages.sh avr       to build the firmware, write it and run it in the simulator
+#   tools/packages.sh pico      to build the Pico's firmware and run it in the emulator
 #   tools/packages.sh fuzz      to build the fuzzers
 #   tools/packages.sh proofs    to prove the core
 set -euo pipefail
 
-case "${1:?python, avr, fuzz or proofs}" in
+case "${1:?python, avr, pico, fuzz or proofs}" in
 python) needed=(python3-venv python3-dev gcc libc6-dev) ;;
 avr) needed=(gcc-avr binutils-avr avr-libc libsimavr-dev libelf-dev gcc libc6-dev cppcheck
   avrdude arduino-core-avr) ;; # the tool that writes boards, and loaders of theirs
+pico)
+    needed=(gcc-arm-none-eabi libnewlib-arm-none-eabi)
+    command -v node >/dev/null && command -v npm >/dev/null || needed+=(nodejs npm) # maybe not Debian's
+    ;;
 fuzz) needed=(clang libclang-rt-dev libc6-dev) ;;
 proofs) needed=(frama-c-base why3 z3 cvc4) ;;
 *) echo "packages.sh: unknown group $1" >&2; exit 2 ;;

@@ -21,7 +21,14 @@ _LARGE = [
     *(f"A{n}" for n in range(16)),
     *(f"D{n}" for n in range(37, 29, -1)),
 ]
-PINS = {"nano": _SMALL, "uno": _SMALL, "mega": _LARGE, "virtual": [str(n) for n in range(1, INPUTS_MAX + 1)]}
+_PICO = [f"GP{n}" for n in (*range(23), 26, 27, 28)]
+PINS = {
+    "nano": _SMALL,
+    "uno": _SMALL,
+    "mega": _LARGE,
+    "pico": _PICO,
+    "virtual": [str(n) for n in range(1, INPUTS_MAX + 1)],
+}
 KINDS = tuple(PINS)
 
 
@@ -51,7 +58,7 @@ class Layout(Table):
 class Board(Table):
     """``id`` is what `reedproof boards` shows; a sheet may be written before the board is at hand."""
 
-    kind: Literal["nano", "uno", "mega", "virtual"]
+    kind: Literal["nano", "uno", "mega", "pico", "virtual"]
     id: Annotated[str, Field(pattern=r"^[0-9a-f]{8}$")] | None = None
 
     @property

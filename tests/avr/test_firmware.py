@@ -10,26 +10,32 @@ import pytest
 from avr_board import RECORDS, SAMPLE_US, AvrBoard
 from firmware.build_id import build_id
 
+from firmware_checks import (
+    BOARD_DEFAULTS,
+    CALM,
+    SETTINGS_STORED_US,
+    bouncing_closure,
+    change_settings,
+    check_changed_settings,
+    check_counting_goes_on,
+    check_selftest,
+    one_closure,
+    settings_of,
+)
 from reedproof.records import (
     Acknowledge,
     Blink,
     BoardKind,
-    BoardSettings,
     Broke,
     Fault,
     FaultChange,
-    GetSettings,
     Heartbeat,
     Hello,
-    InputSettings,
     Lost,
     Made,
-    NameBoard,
     Reboot,
     ResetCause,
     SayHello,
-    Selftest,
-    SelftestResult,
     SetBoard,
     SetInput,
     SetTrace,
@@ -46,11 +52,7 @@ MakeBoard = Callable[..., AvrBoard]
 # One sampling period; then 8 us: another interrupt may have begun just before (67 cycles and its entry), and
 # the sampling interrupt takes its stamp about 50 cycles after it began.
 EDGE_LATE_US = SAMPLE_US + 8
-SETTINGS_STORED_US = 600_000  # 145 bytes of 3.4 ms for 32 inputs
 EVERY_KIND = pytest.mark.parametrize("kind", ["nano", "mega"])
-
-# Not to be reached by tests that make many edges on purpose.
-CALM = SetBoard(stuck_ms=60_000, silent_ms=600_000, traffic=0, chatter_edges=254)
 
 
 def is_on_time(reported_us: float, edge_us: float) -> bool:
@@ -107,12 +109,6 @@ def test_falls_silent_five_seconds_after_the_hosts_last_word(make_board: MakeBoa
 # ---- closures and records
 
 
-def bouncing_closure(start_us: float, input_: int) -> list[tuple[float, int, bool]]:
-    """Two bounces while making, one while breaking; closed from 0 to 30 ms."""
-    offsets_us = [0, 200, 400, 700, 900, 30_000, 30_300, 30_500]
-    return [(start_us + offset, input_, i % 2 == 0) for i, offset in enumerate(offsets_us)]
-
-
 @EVERY_KIND
 def test_a_bouncing_closure_is_attributed_and_timed_on_every_input(make_board: MakeBoard, kind: str) -> None:
     board = make_board(kind, acknowledge=True)
@@ -165,13 +161,6 @@ def test_frames_from_the_host_do_not_delay_the_time_of_an_edge(make_board: MakeB
             if not is_on_time(reported, driven)
         ]
         assert late == []
-
-
-def one_closure(board: AvrBoard, input_: int = 1) -> None:
-    """20 ms, and the time it takes to count."""
-    start_us = board.now_us + 100
-    board.play([(start_us, input_, True), (start_us + 20_000, input_, False)])
-    board.run_us(36_000)
 
 
 def test_what_is_acknowledged_is_not_sent_again(make_board: MakeBoard) -> None:
@@ -276,33 +265,6 @@ def test_every_random_edge_is_counted(make_board: MakeBoard, kind: str, duration
 
 
 # ---- settings and non-volatile memory
-
-
-def settings_of(board: AvrBoard) -> tuple[BoardSettings, dict[int, InputSettings]]:
-    board.messages()
-    assert board.command(GetSettings()) == Status.DONE
-    board.until(InputSettings, input=board.inputs)
-    found = board.received((BoardSettings, InputSettings))
-    assert isinstance(found[0], BoardSettings)
-    return found[0], {settings.input: settings for settings in found[1:]}
-
-
-BOARD_DEFAULTS = BoardSettings(stuck_ms=60_000, silent_ms=600_000, traffic=20, chatter_edges=95)
-
-
-def change_settings(board: AvrBoard) -> None:
-    assert board.command(SetInput(0, 1500, 20_000)) == Status.DONE
-    assert board.command(SetInput(3, 700, 5000)) == Status.DONE
-    assert board.command(SetBoard(1234, 70_000, 9, 88)) == Status.DONE
-    assert board.command(NameBoard(0xCAFE0042)) == Status.DONE
-    board.run_us(SETTINGS_STORED_US)
-
-
-def check_changed_settings(board: AvrBoard) -> None:
-    common, inputs = settings_of(board)
-    assert common == BoardSettings(1234, 70_000, 9, 88)
-    assert inputs.pop(3) == InputSettings(3, 700, 5000)
-    assert {(one.make_us, one.break_us) for one in inputs.values()} == {(1500, 20_000)}
 
 
 @EVERY_KIND
@@ -440,37 +402,6 @@ def test_the_watchdog_ends_a_hang(make_board: MakeBoard, trapdoor_elf: Path) -> 
 
 
 # ---- electrical self-test
-
-
-def selftest(board: AvrBoard) -> dict[int, SelftestResult]:
-    board.messages()
-    assert board.command(Selftest()) == Status.DONE
-    board.until(SelftestResult, input=board.inputs)
-    board.run_us(5000)
-    results = board.received(SelftestResult)
-    assert [result.input for result in results] == list(range(1, board.inputs + 1))
-    return {result.input: result for result in results}
-
-
-def check_selftest(board: AvrBoard, **odd: tuple[Verdict, tuple[int, ...]]) -> None:
-    """All inputs are good but those named in_N; nothing was ever driven against something else."""
-    expected = {number: (Verdict.GOOD, ()) for number in range(1, board.inputs + 1)}
-    expected |= {int(name.removeprefix("in_")): verdict for name, verdict in odd.items()}
-    results = selftest(board)
-    assert {number: (result.verdict, result.partners) for number, result in results.items()} == expected
-    assert board.simulator.contentions == 0
-
-
-def check_counting_goes_on(board: AvrBoard, *inputs: int) -> None:
-    board.acknowledge = True
-    before = board.counters()
-    for number in inputs:
-        one_closure(board, number)
-    after = board.counters()
-    for number in inputs:
-        assert after[number].closures == before[number].closures + 1
-        assert after[number].edges == before[number].edges + 2
-    board.check_ledger()
 
 
 @EVERY_KIND

@@ -107,7 +107,7 @@ def test_a_good_sheet(path: Path) -> None:
             ("input = 1\n", "input = 2\n"),
             "contacts[3].input holds 2; expected a free one, on board 'quarry' that is the input of 'quarry, braking'",
         ),
-        (('kind = "mega"', 'kind = "huge"'), "boards.wharf.kind holds 'huge'; expected 'nano', 'uno', 'mega' or 'virtual'"),
+        (('kind = "mega"', 'kind = "huge"'), "boards.wharf.kind holds 'huge'; expected 'nano', 'uno', 'mega', 'pico' or 'virtual'"),
         (('id = "0123abcd"', 'id = "12"'), "boards.quarry.id holds '12'; expected the eight digits that 'reedproof boards' shows"),
         (('scale = "1:32"', 'scale = "32"'), "layout.scale holds '32'; expected a ratio such as '1:87'"),
         (('purpose = "braking"', 'purpose = "slowing"'), "contacts[2].purpose holds 'slowing'; expected 'braking', 'stopping' or 'passing'"),
