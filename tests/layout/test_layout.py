@@ -173,12 +173,12 @@ def test_no_file(tmp_path: Path) -> None:
 def test_pins_are_those_of_the_readme() -> None:
     """'1 to 11 = D2 to D12' and so on, in the table of README.md."""
     readme = (ROOT / "README.md").read_text()
-    for names, kinds in (("Nano, Uno", ("nano", "uno")), ("Mega", ("mega",))):
-        row = re.search(rf"^\| {names} \| (.*), lamp D13 \|$", readme, re.MULTILINE)
+    for names, kinds in (("Nano, Uno", ("nano", "uno")), ("Mega", ("mega",)), ("Pico", ("pico",))):
+        row = re.search(rf"^\| {names} \| (.*), lamp (?:D13|GP25) \|$", readme, re.MULTILINE)
         assert row is not None
         told = {}
         for first, last, letter, begin, end in re.findall(
-            r"(\d+) to (\d+) = ([AD])(\d+) (?:down )?to [AD](\d+)", row[1]
+            r"(\d+) to (\d+) = ([AD]|GP)(\d+) (?:down )?to (?:[AD]|GP)(\d+)", row[1]
         ):
             step = 1 if int(end) > int(begin) else -1
             for at, number in enumerate(range(int(first), int(last) + 1)):
