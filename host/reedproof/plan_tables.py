@@ -239,6 +239,10 @@ class WiringPlan(Table):
         low, high = self.pull_up_ohm
         if low > high:
             raise ValueError(f"pull_up_ohm is from {low:g} to {high:g}; expected the smaller one first")
+        if self.parallel_m is not None and self.parallel_m > self.cable_m:
+            raise ValueError(
+                f"parallel_m holds {self.parallel_m:g}; expected at most the {self.cable_m:g} m of the cable"
+            )
         low_v, high_v = self.thresholds_v
         if not low_v < high_v < self.supply_v:
             raise ValueError(

@@ -50,7 +50,7 @@ def test_the_answer_comes_first_and_is_read_at_80_columns() -> None:
     assert (ran.code, ran.err) == (0, "")
     lines = ran.out.splitlines()
     assert max(map(len, lines)) <= 80
-    assert lines[0] == "The wiring of a contact 10 m from its board"
+    assert lines[0].startswith("Every margin is kept with 470 Ohm in series at the contact; 4.7 nF")
     answer = next(at for at, line in enumerate(lines) if line.startswith("parts: "))
     assert answer < 10
     assert lines[answer].startswith("parts: 470 Ohm in series at the contact; 4.7 nF from input to ground")
@@ -70,6 +70,7 @@ def test_units_behind_a_number() -> None:
 def test_code_1_where_a_limit_is_not_kept() -> None:
     ran = plan("--cable-m", "5", "--filter-nf", "10uF", "--extra-pull-up-ohm", "0")
     assert ran.code == 1
+    assert ran.out.startswith("NOT every margin is kept with ")
     assert "NOT KEPT: rise after opening: " in ran.out
     assert "solder in 470 Ohm in series at the contact; 2.7 nF" in ran.out
     assert document("--cable-m", "5", "--series-ohm", "0", "--filter-nf", "1")["is_good"] is False
@@ -93,6 +94,10 @@ def test_code_1_where_a_limit_is_not_kept() -> None:
         (("--cable-m", "5", "--pull-up-ohm", "50000..20000"), "expected the smaller one first"),
         (("--cable-m", "5", "--pull-up-ohm", "1..20000"), "holds 1.0; expected at least 100"),
         (("--cable-m", "5", "--vil-v", "4"), "expected the first below the second"),
+        (
+            ("--cable-m", "5", "--parallel-m", "6"),
+            "--parallel-m holds 6; expected at most the 5 m of the cable",
+        ),
         (("--cable-m", "5", "--parallel-m=-1"), "--parallel-m holds -1.0; expected at least 0"),
         (("--cable-m", "5", "--contact-ma", "0"), "--contact-ma holds 0.0; expected more than 0"),
         (("--cable-m", "5", "--save"), "expected --sheet SHEET with it"),

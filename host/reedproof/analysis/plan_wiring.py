@@ -205,6 +205,8 @@ def plan_wiring(asked: WiringPlan) -> Answer:
         cautions=(
             "a short between supply and ground destroys a board and heats its cable: power off before "
             "plugging and soldering, and fuse or limit the supply",
+            "solder in fresh air, keep the iron in its stand, and wash your hands after leaded solder "
+            "(common practice, no source)",
             "mains only inside a closed, approved adaptor; a toy has no more than 24 V (Directive "
             "2009/48/EC); local codes and licensed practice come first",
         ),
@@ -282,7 +284,7 @@ def _checks_of_parts(circuit: Circuit) -> list[Check]:
         faster = "take a smaller filter capacitor or a stronger pull-up"
         checks += [
             Check(
-                "rise_us", "rise after opening (limit chosen here)", circuit.rise_us, asked.break_us,
+                "rise_us", "rise after opening", circuit.rise_us, asked.break_us,
                 f"{faster}, or set a longer break_us", is_upper=True,
             ),
             Check(
@@ -357,12 +359,13 @@ def _results(circuit: Circuit, recommended: Parts) -> list[Result]:
         ),
         Result(
             "rise_us", "opening seen later by", _finite(circuit.rise_us),
-            "tau ln((open - closed) / (open - VIH))", RC,
+            "tau ln((open - closed) / (open - VIH)); at most break_us, chosen here", RC,
             f"at most {_time(circuit.rise_us)}; the board looks every {SAMPLE_US:g} us",
         ),
         Result(
             "fall_us", "closing seen later by", _finite(circuit.fall_us),
-            "R C ln((supply - closed) / (VIL - closed))", RC, f"at most {_time(circuit.fall_us)}",
+            "(R || pull-up) C ln((supply - closed) / (VIL - closed))", RC,
+            f"at most {_time(circuit.fall_us)}",
         ),
         Result(
             "inrush_ma", "current as the contact closes", circuit.inrush_ma,

@@ -112,9 +112,10 @@ def wiring(
     }  # fmt: skip
     inputs = gather(WiringPlan, options, saved, may_ask=not json)
     answer = plan_wiring(inputs.plan)
-    chosen = inputs.plan.model_copy(update=asdict(choose_parts(inputs.plan)))
+    parts = choose_parts(inputs.plan)
+    chosen = inputs.plan.model_copy(update=asdict(parts))
     save_into(sheet, "wiring", chosen, wanted=save)
     present(
-        f"The wiring of a contact {inputs.plan.cable_m:g} m from its board", answer, inputs, json=json,
-        plot=plot, drawn=lambda: wiring_drawing(inputs.plan, answer.checks),
+        f"{'Every' if answer.is_good else 'NOT every'} margin is kept with {parts.text}", answer, inputs, json=json, plot=plot,
+        drawn=lambda: wiring_drawing(inputs.plan, answer.checks),
     )  # fmt: skip

@@ -43,7 +43,7 @@ def present(
 
 
 def show(title: str, answer: Answer, inputs: Inputs[AnyPlan], out: Console) -> None:
-    say(title, out, "bold")
+    _wrapped(title, out, "  ", "bold")
     _given(inputs, out)
     _results(answer.results, out)
     for grid in answer.grids:
