@@ -43,11 +43,9 @@ def forget_contact_answers(path: Path) -> None:
     as it was."""
     document = _document(path)
     for contact in document["contacts"]:
-        plan = contact.get("plan", {})
-        for key in MAGNET_ANSWER & set(plan):
-            del plan[key]
-        if "plan" in contact and not plan:
-            del contact["plan"]
+        told = {key: value for key, value in contact.pop("plan", {}).items() if key not in MAGNET_ANSWER}
+        if told:
+            contact["plan"] = _filled(tomlkit.inline_table(), told)
     _write(path, document)
 
 

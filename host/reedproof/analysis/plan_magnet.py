@@ -278,7 +278,8 @@ def _checks(
             stay if band or is_across_middle else _without_second_lobe(asked), is_upper=True,
         ),
         Check(
-            "least_gap_mm", "gap left under the lowest vehicle", at_mm - asked.spread_mm - touching_mm(asked), 0.0,
+            "least_gap_mm", "gap left under the lowest vehicle",
+            at_mm - asked.spread_mm - touching_mm(asked), 0.0,
             "raise the magnet or sink the contact: they would hit each other",
         ),
     ]  # fmt: skip
@@ -403,8 +404,8 @@ def _advice(
         notch_mm = worst.notch_mm
         yield (
             "an upright magnet gives one closure fast and two slow: its notch, up to "
-            f"{notch_mm:.2g} mm, is open for {1000 * notch_mm / SLOW_MM_S:.2g} ms at {SLOW_MM_S:g} mm/s and for "
-            f"{1000 * notch_mm / FAST_MM_S:.2g} ms at {FAST_MM_S:g} mm/s; turn it across"
+            f"{notch_mm:.2g} mm, is open for {1000 * notch_mm / SLOW_MM_S:.2g} ms at {SLOW_MM_S:g} mm/s and "
+            f"for {1000 * notch_mm / FAST_MM_S:.2g} ms at {FAST_MM_S:g} mm/s; turn it across"
         )
     if asked.orientation == "along" and seen.notches:
         yield (
