@@ -199,7 +199,7 @@ def test_a_setting_that_is_advised_cures() -> None:
 
 
 def test_a_closure_that_is_too_short_and_what_cures_it() -> None:
-    asked = plan(closure_mm=0.7)
+    asked = plan(closure_mm=1.2)
     answer = plan_timing(asked)
     assert failed(answer) == ["shortest closure"]
     (check,) = (check for check in answer.checks if not check.is_kept)

@@ -77,7 +77,7 @@ def test_it_fits_a_terminal_of_80_columns(options: str) -> None:
     lines = [line.rstrip() for line in plain(ran.out).splitlines()]
     assert max(map(len, lines)) <= 80
     assert not [line for line in lines if line.endswith("…")]
-    heads = [line for line in lines if "peak mt" in line]
+    heads = [line for line in lines if "peak mT" in line]
     assert len(heads) == (3 if options == USUAL else 4)
     assert all(line.endswith(" mm") for line in heads)  # no heading is broken
 
