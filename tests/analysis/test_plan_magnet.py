@@ -268,6 +268,9 @@ def test_the_worst_closures_are_those_of_every_level_over_the_spread() -> None:
     assert told["longest_mm"] == pytest.approx(max(lengths), abs=0.05)
     assert told["notch_mm"] == 0
     assert answer(orientation="crosswise").as_dict()["shortest_mm"] == 0
+    upright = answer(orientation="upright", spread_mm=0.0).as_dict()
+    assert upright["notch_mm"] > max(upright["notches_mm"]), "averaged over the glass"
+    assert upright["shortest_mm"] == min(upright["closures_mm"])
     along = answer(orientation="along", spread_mm=0.0).as_dict()
     assert along["shortest_mm"] == min(along["closures_mm"])
     assert along["longest_mm"] == pytest.approx(sum(along["closures_mm"]) + sum(along["notches_mm"]))

@@ -51,6 +51,13 @@ def test_an_ordinary_contact() -> None:
     assert values["delay_mm"] == pytest.approx(0.5 * values["delay_ms"])
     assert values["position_error_mm"] == pytest.approx(0.775)
     assert not answer.advice
+    assert "a filter is later by what 'reedproof plan wiring' tells" in " ".join(answer.assumptions)
+
+
+def test_a_contact_is_slow_and_bounces_by_default() -> None:
+    """0.5 ms to operate (0.3 ms are typical: RI-02 data sheet) and bounces of up to 1 ms (another maker's
+    glossary)."""
+    assert plan().operate_us == 500 + 1000
 
 
 def test_the_budget_of_a_slower_system() -> None:

@@ -107,7 +107,8 @@ def test_a_contact_whose_field_is_known_has_a_narrow_plan() -> None:
 def test_a_contact_that_no_magnet_closes_is_planned_too() -> None:
     magnet = {
         "diameter_mm": 4.0, "length_mm": 10.0, "remanence_t": 1.2, "orientation": "crosswise",
-        "distance_mm": 8.0, "operate_mt": 1.5, "release_mt": 1.0, "closures_mm": [],
+        "distance_mm": 8.0, "operate_mt": 1.5, "release_mt": 1.0, "closures_mm": [], "shortest_mm": 0.0,
+        "longest_mm": 4.0,
     }  # fmt: skip
     sheet = Sheet.model_validate({
         "layout": {"name": "Millbrook"}, "boards": {"one": {"kind": "virtual"}},
@@ -115,3 +116,4 @@ def test_a_contact_that_no_magnet_closes_is_planned_too() -> None:
     })  # fmt: skip
     (length,) = planned_lengths(sheet, [None])
     assert (length.planned_mm, length.sentence, planned_text(length)) == ((), "no closure is planned", "-")
+    assert (length.shortest_mm, length.longest_mm) == (0.0, 4.0)
