@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from reedproof.plan_tables import ContactPlan, Plans, at_contact
+from reedproof.plan_tables import ContactPlan, MagnetPlan, Plans, at_contact
 from reedproof.records import INPUTS_MAX
 from reedproof.tables import Name, Positive, Table, TablesError, checked, read_toml
 
@@ -126,10 +126,10 @@ class Sheet(Table):
         order = list(self.boards)
         return sorted(self.contacts, key=lambda contact: (order.index(contact.board), contact.input))
 
-    def planned_closures_mm(self, contact: Contact) -> list[float] | None:
-        """Lengths of the closures that a pass of this contact was planned to give, in order of travel."""
+    def planned_at(self, contact: Contact) -> MagnetPlan | None:
+        """The magnet and what it was planned to do to this contact."""
         everywhere = self.plan.magnet
-        return at_contact(everywhere, contact.plan).closures_mm if everywhere else None
+        return at_contact(everywhere, contact.plan) if everywhere else None
 
 
 def pin_name(kind: str, number: int) -> str:

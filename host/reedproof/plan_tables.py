@@ -14,16 +14,25 @@ from reedproof.tables import Table
 
 Orientation: TypeAlias = Literal["across", "along", "upright", "crosswise"]
 Lengths: TypeAlias = list[Annotated[float, Field(gt=0, le=1000)]]
+ShortestLength: TypeAlias = Annotated[float, Field(ge=0, le=1000)]
+LongestLength: TypeAlias = Annotated[float, Field(ge=0, le=2000)]
 PullUp: TypeAlias = Annotated[float, Field(ge=100, le=1e6)]
 
+#: Keys of what a plan of a magnet came to, beside what it was asked.
+MAGNET_ANSWER = frozenset({"closures_mm", "shortest_mm", "longest_mm", "notch_mm"})
+FASTEST_MM_S = 10_000
 
 #: Above this the magnets of `GRADES` lose strength for good (maker's table of grades, Shanghai Magnet).
 TEMPERATURE_C_MAX = 80.0
 
 
 class MagnetPlan(Table):
-    """The magnet under a vehicle and how it passes a contact. ``closures_mm`` is the answer, as it was saved:
-    the closures of a pass in order of travel.
+    """The magnet under a vehicle and how it passes a contact.
+
+    The keys of `MAGNET_ANSWER` are the answer, as it was saved. ``closures_mm``: the nominal closures of a
+    pass in order of travel. Of every level and over the spread, ``shortest_mm``: the shortest closure, 0 if
+    there may be none; ``longest_mm``: the longest stretch from the first closing of a pass to its last
+    opening; ``notch_mm``: the longest opening between, also with the field averaged over the glass.
 
     ``width_mm`` and ``height_mm`` are those of a block that lies, as it is seen along its length.
     ``distance_mm`` is from the magnet's middle to the contact's axis, ``gap_mm`` from its underside to the
@@ -71,6 +80,9 @@ class MagnetPlan(Table):
     ] = None
     steel_rail: bool = False
     closures_mm: Lengths | None = None
+    shortest_mm: ShortestLength | None = None
+    longest_mm: LongestLength | None = None
+    notch_mm: ShortestLength | None = None
 
     @field_validator("grade")
     @classmethod
@@ -116,53 +128,59 @@ class ContactPlan(Table):
     release_at: Annotated[float, Field(ge=1, le=500)] | None = None
     steel_rail: bool | None = None
     closures_mm: Lengths | None = None
+    shortest_mm: ShortestLength | None = None
+    longest_mm: LongestLength | None = None
+    notch_mm: ShortestLength | None = None
 
 
-class TimingPlan(Table):
-    """Speeds of the trains, what a closure has to be long enough for, and the place where a train stops.
+def footprint_least_mm(closure_mm: float, notch_mm: float) -> float:
+    """Closures are at least as long as the shortest."""
+    return 2 * closure_mm + notch_mm if notch_mm else closure_mm
+
+
+class TimingTable(Table):
+    """Speeds of the trains, what a closure has to be long enough for, and the place where a train stops: as
+    it is told in a sheet, whose planned magnets may tell the lengths.
 
     ``footprint_mm`` is from where a magnet first closes the contact to where it last opens; ``notch_mm`` the
     opening within. ``operate_us``: the contact follows its magnet within that, bounces included. With
     ``deceleration_mm_s2`` stopping is planned too, with ``slow_mm_s`` by two contacts.
     """
 
-    slowest_mm_s: Annotated[float, Field(gt=0, le=10000, description="Speed of the slowest train")]
-    fastest_mm_s: Annotated[float, Field(gt=0, le=10000, description="Speed of the fastest train")]
-    closure_mm: Annotated[float, Field(gt=0, le=1000, description="Length of the shortest closure")]
+    slowest_mm_s: Annotated[float, Field(gt=0, le=FASTEST_MM_S, description="Speed of the slowest train")]
+    fastest_mm_s: Annotated[float, Field(gt=0, le=FASTEST_MM_S, description="Speed of the fastest train")]
+    closure_mm: Annotated[float, Field(gt=0, le=1000)] | None = None
     notch_mm: Annotated[float, Field(ge=0, le=1000)] = 0.0
     footprint_mm: Annotated[float, Field(gt=0, le=2000)] | None = None
     spacing_mm: Annotated[float, Field(gt=0, le=100000)] | None = None
     make_us: Annotated[int, Field(ge=1, le=65535)] = 1000
     break_us: Annotated[int, Field(ge=1, le=65535)] = 10000
     sampling_us: Annotated[float, Field(gt=0, le=10000)] = 50.0
-    operate_us: Annotated[float, Field(ge=0, le=10000)] = 500.0
+    operate_us: Annotated[float, Field(ge=0, le=10000)] = 1500.0
     bridge_ms: Annotated[float, Field(ge=0, le=1000)] = 16.0
     host_ms: Annotated[float, Field(ge=0, le=10000)] = 2.0
     deceleration_mm_s2: Annotated[float, Field(gt=0, le=100000)] | None = None
-    approach_mm_s: Annotated[float, Field(gt=0, le=10000)] | None = None
-    slow_mm_s: Annotated[float, Field(gt=0, le=10000)] | None = None
+    approach_mm_s: Annotated[float, Field(gt=0, le=FASTEST_MM_S)] | None = None
+    slow_mm_s: Annotated[float, Field(gt=0, le=FASTEST_MM_S)] | None = None
     braking_to_stopping_mm: Annotated[float, Field(gt=0, le=100000)] | None = None
     stopping_to_signal_mm: Annotated[float, Field(gt=0, le=100000)] | None = None
     front_mm: Annotated[float, Field(ge=0, le=10000)] = 0.0
     command_ms: Annotated[float, Field(ge=0, le=10000)] = 100.0
 
     @property
-    def footprint_least_mm(self) -> float:
-        """Closures are at least as long as the shortest."""
-        return 2 * self.closure_mm + self.notch_mm if self.notch_mm else self.closure_mm
-
-    @property
     def footprint_whole_mm(self) -> float:
-        return self.footprint_least_mm if self.footprint_mm is None else self.footprint_mm
+        if self.footprint_mm is not None:
+            return self.footprint_mm
+        return footprint_least_mm(self.closure_mm or 0.0, self.notch_mm)
 
     @model_validator(mode="after")
-    def _goes_together(self) -> TimingPlan:
+    def _goes_together(self) -> TimingTable:
         if self.slowest_mm_s > self.fastest_mm_s:
             raise ValueError(
                 f"the slowest train is told to run at {self.slowest_mm_s:g} mm/s and the fastest at "
                 f"{self.fastest_mm_s:g}; expected the smaller speed first"
             )
-        least_mm = self.footprint_least_mm
+        least_mm = footprint_least_mm(self.closure_mm or 0.0, self.notch_mm)
         if self.footprint_mm is not None and self.footprint_mm < least_mm:
             what = "two closures and the notch between" if self.notch_mm else "one closure"
             raise ValueError(
@@ -189,6 +207,10 @@ class TimingPlan(Table):
                 f"slow_mm_s holds {self.slow_mm_s:g}; expected less than {comes_mm_s:g}, at which the train "
                 "comes"
             )
+
+
+class TimingPlan(TimingTable):
+    closure_mm: Annotated[float, Field(gt=0, le=1000, description="Length of the shortest closure")]
 
 
 #: Of the supply, from 2.4 V up: ATmega328P data sheet, from memory. Below that the chip has other ones.
@@ -288,7 +310,7 @@ class RunPlan(Table):
 
 class Plans(Table):
     magnet: MagnetPlan | None = None
-    timing: TimingPlan | None = None
+    timing: TimingTable | None = None
     wiring: WiringPlan | None = None
     run: RunPlan | None = None
 
@@ -301,4 +323,4 @@ def at_contact(plan: MagnetPlan, here: ContactPlan | None) -> MagnetPlan:
     if not differs:
         return plan
     aside = dict.fromkeys(MagnetPlan.set_aside(differs))
-    return plan.model_copy(update={**aside, "closures_mm": None, **differs})
+    return plan.model_copy(update={**aside, **dict.fromkeys(MAGNET_ANSWER), **differs})

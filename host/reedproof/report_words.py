@@ -89,8 +89,8 @@ def sentence(text: str) -> str:
 
 
 def planned_text(length: PlannedLength) -> str:
-    """'42.9', or '18.8 and 22.9' where a pass was planned to give two closures."""
-    return " and ".join(f"{each:.1f}" for each in length.planned_mm)
+    """'42.9', or '18.8 and 22.9' where a pass was planned to give two closures, '-' where it is none."""
+    return " and ".join(f"{each:.1f}" for each in length.planned_mm) or "-"
 
 
 def measured_text(length: PlannedLength) -> str:

@@ -11,6 +11,7 @@ from tomlkit.items import AoT, InlineTable, Table
 
 from reedproof.files import write_whole
 from reedproof.layout import SheetError, checked_sheet, read_sheet
+from reedproof.plan_tables import MAGNET_ANSWER
 from reedproof.tables import parsed_toml
 
 
@@ -34,6 +35,17 @@ def save_contact_plan(path: Path, contact: str, values: Mapping[str, Any]) -> No
         names = ", ".join(repr(each["name"]) for each in contacts)
         raise SheetError(path, [f"has no contact {contact!r}; expected one of {names}"])
     here["plan"] = _filled(tomlkit.inline_table(), values)
+    _write(path, document)
+
+
+def forget_contact_answers(path: Path) -> None:
+    """Takes what was worked out for single contacts out of their plans. Raises SheetError; then the file is
+    as it was."""
+    document = _document(path)
+    for contact in document["contacts"]:
+        told = {key: value for key, value in contact.pop("plan", {}).items() if key not in MAGNET_ANSWER}
+        if told:
+            contact["plan"] = _filled(tomlkit.inline_table(), told)
     _write(path, document)
 
 

@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from reedproof.cli.plan_inputs import gather
 from reedproof.errors import ReedproofError
-from reedproof.plan_tables import ContactPlan, MagnetPlan, at_contact
+from reedproof.plan_tables import MAGNET_ANSWER, ContactPlan, MagnetPlan, at_contact
 
 USUAL: dict[str, Any] = {
     "diameter_mm": 4.9, "length_mm": 10.0, "remanence_t": 1.30, "orientation": "across",
@@ -138,7 +138,7 @@ def test_or_the_one_that_was_begun(monkeypatch: pytest.MonkeyPatch) -> None:
 
 # ---- one contact ----
 
-EVERYWHERE = MagnetPlan(**USUAL, closures_mm=[42.9])
+EVERYWHERE = MagnetPlan(**USUAL, closures_mm=[42.9], shortest_mm=40.8, longest_mm=43.5, notch_mm=0.0)
 
 
 def test_a_contact_like_all_has_the_plan_of_all() -> None:
@@ -148,9 +148,10 @@ def test_a_contact_like_all_has_the_plan_of_all() -> None:
 
 def test_a_contact_that_differs_has_other_closures_or_none_yet() -> None:
     higher = at_contact(EVERYWHERE, ContactPlan(distance_mm=12.0))
-    assert (higher.distance_mm, higher.closures_mm, higher.diameter_mm) == (12.0, None, 4.9)
+    assert (higher.distance_mm, higher.diameter_mm) == (12.0, 4.9)
+    assert [getattr(higher, key) for key in MAGNET_ANSWER] == [None] * 4
     saved = at_contact(EVERYWHERE, ContactPlan(distance_mm=12.0, closures_mm=[40.7]))
-    assert saved.closures_mm == [40.7]
+    assert (saved.closures_mm, saved.longest_mm) == ([40.7], None)
 
 
 def test_what_a_contact_has_goes_over_the_alternative_of_all() -> None:

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from reedproof.layout import SheetError, read_sheet
-from reedproof.sheet_writer import save_contact_plan, save_plan
+from reedproof.plan_tables import ContactPlan
+from reedproof.sheet_writer import forget_contact_answers, save_contact_plan, save_plan
 
 EXAMPLE = Path(__file__).parents[2] / "host" / "reedproof" / "examples" / "fernhollow.toml"
 MAGNET = {
@@ -56,15 +57,27 @@ def test_what_is_different_at_one_contact(sheet: Path) -> None:
     save_contact_plan(sheet, "tunnel", {"distance_mm": 13.0})
     assert "plan = {distance_mm = 12.0, closures_mm = [40.7]}" in added(sheet)
     read = read_sheet(sheet)
-    planned = {contact.name: read.planned_closures_mm(contact) for contact in read.contacts}
-    assert planned["crusher"] == [40.7]
-    assert planned["tunnel"] is None, "what was worked out at 10 mm says nothing of 13 mm"
-    assert planned["fern bridge"] == [42.9]
+    planned = {contact.name: read.planned_at(contact) for contact in read.contacts}
+    closures_mm = {name: plan.closures_mm for name, plan in planned.items() if plan is not None}
+    assert closures_mm["crusher"] == [40.7]
+    assert closures_mm["tunnel"] is None, "what was worked out at 10 mm says nothing of 13 mm"
+    assert closures_mm["fern bridge"] == [42.9]
+
+
+def test_what_was_worked_out_for_contacts_is_forgotten_and_what_was_told_stays(sheet: Path) -> None:
+    save_plan(sheet, "magnet", MAGNET)
+    save_contact_plan(sheet, "crusher", {"distance_mm": 12.0, "closures_mm": [40.7], "shortest_mm": 39.0})
+    save_contact_plan(sheet, "tunnel", {"closures_mm": [41.0], "longest_mm": 42.0, "notch_mm": 0.0})
+    forget_contact_answers(sheet)
+    assert [line for line in added(sheet) if line.startswith("plan")] == ["plan = {distance_mm = 12.0}"]
+    plans = {contact.name: contact.plan for contact in read_sheet(sheet).contacts}
+    assert plans["crusher"] == ContactPlan(distance_mm=12.0)
+    assert plans["tunnel"] is None
 
 
 def test_a_sheet_without_plans_plans_nothing() -> None:
     read = read_sheet(EXAMPLE)
-    assert {read.planned_closures_mm(contact) is None for contact in read.contacts} == {True}
+    assert [read.planned_at(contact) for contact in read.contacts] == [None] * len(read.contacts)
 
 
 def test_an_unknown_contact_is_told_with_those_there_are(sheet: Path) -> None:

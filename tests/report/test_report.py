@@ -263,6 +263,12 @@ def test_without_a_plan_nothing_is_compared(store: Store) -> None:
     assert "as planned" not in render(report)
 
 
+def test_a_contact_that_no_magnet_closes_is_in_the_report(store: Store) -> None:
+    report = reported(store, PLAN, plans=planned([]))
+    assert {length.sentence for length in report.lengths} == {"no closure is planned"}
+    assert "no closure is planned" in render(report)
+
+
 def test_several_closures_of_a_pass_are_not_compared(store: Store) -> None:
     report = reported(store, PLAN, plans=planned([18.8, 22.9]))
     assert {length.share for length in report.lengths} == {None}

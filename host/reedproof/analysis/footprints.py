@@ -94,12 +94,13 @@ def levels_of(asked: MagnetPlan) -> tuple[Level, Level, Level]:
         assert asked.remanence_t is not None
         low_t = high_t = asked.remanence_t
     warm = 1 + REMANENCE_PER_K * (asked.temperature_c - REMANENCE_AT_C)
+    # It is not always that warm: the weakest and the strongest are those of here and of there.
     weakest, nominal, strongest = (
-        Level(name, warm * remanence_t, *_needed_mt(asked, factor))
+        Level(name, remanence_t, *_needed_mt(asked, factor))
         for name, remanence_t, factor in (
-            ("weakest", low_t, MT_PER_AT_FACTOR),
-            ("nominal", (low_t + high_t) / 2, 1.0),
-            ("strongest", high_t, 1 / MT_PER_AT_FACTOR),
+            ("weakest", min(warm, 1.0) * low_t, MT_PER_AT_FACTOR),
+            ("nominal", warm * (low_t + high_t) / 2, 1.0),
+            ("strongest", max(warm, 1.0) * high_t, 1 / MT_PER_AT_FACTOR),
         )
     )
     return weakest, nominal, strongest

@@ -1,12 +1,14 @@
 """What a magnet does to a contact: to be known before the contact is drilled for and the magnet glued in.
 
-Results are those of the nominal level, every check is of the worst one.
+Results are those of the nominal level where they do not say that they are the worst; every check is of the
+worst one.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -24,11 +26,13 @@ from reedproof.analysis.footprints import (
 )
 from reedproof.analysis.magnetics import AnyMagnet, Magnet, Orientation
 from reedproof.errors import ReedproofError
-from reedproof.plan_tables import MagnetPlan
+from reedproof.plan_tables import MAGNET_ANSWER, MagnetPlan, TimingPlan
 
 GLASS_MM = 14.0  # length of a small contact's glass, from memory
 OVERDRIVE = 1.5  # of the peak over operate; chosen here, no source
-BREAK_MS = 10.0  # the board's break_us, unless it was set to another
+#: The board's, unless it was set to another, and by how much it may see an opening longer.
+BREAK_MS = TimingPlan.model_fields["break_us"].default / 1000
+PLAY_MS = sum(TimingPlan.model_fields[key].default for key in ("operate_us", "sampling_us")) / 1000
 SLOW_MM_S, FAST_MM_S = 50.0, 500.0
 SPREAD_STEPS = 5
 #: Sizes that are usual, no source; their remanence is that of the plan.
@@ -48,6 +52,18 @@ CAUTIONS = (
     "keep magnets 15 cm away from pacemakers and other implants (FDA, May 2021)",
     "neodymium magnets pinch fingers, break and splinter (from memory)",
 )
+
+
+@dataclass(frozen=True)
+class Worst:
+    """Of every level and over the spread. ``shortest_mm``: the shortest closure, 0 where there may be none;
+    ``longest_mm``: the longest stretch from a pass's first closing to its last opening; ``notch_mm``: the
+    longest opening between, also with the field averaged over the glass; ``closures``: the most in a pass."""
+
+    shortest_mm: float
+    longest_mm: float
+    notch_mm: float
+    closures: int
 
 
 @dataclass(frozen=True)
@@ -76,6 +92,7 @@ def plan_magnet(asked: MagnetPlan, others: Sequence[AnyMagnet] = USUAL) -> Answe
     levels = levels_of(asked)
     seen = footprint(asked, levels[1], at_mm)
     over_glass = footprint(asked, levels[1], at_mm, glass_mm=GLASS_MM)
+    worst = _worst(asked, levels, at_mm)
     turned = [_turned(asked, orientation, levels) for orientation in Orientation]
     band = next(each.band for each in turned if each.orientation == asked.orientation)
     widest = max(turned, key=lambda each: each.merit_mm)
@@ -83,6 +100,7 @@ def plan_magnet(asked: MagnetPlan, others: Sequence[AnyMagnet] = USUAL) -> Answe
     return Answer(
         [
             *_of_pass(seen, over_glass),
+            *_of_worst(worst),
             *_of_place(asked, at_mm, band),
             Result(
                 "best_orientation", "best orientation here", best and best.orientation,
@@ -91,27 +109,27 @@ def plan_magnet(asked: MagnetPlan, others: Sequence[AnyMagnet] = USUAL) -> Answe
             ),
             *_of_levels(asked, levels),
         ],
-        _checks(asked, levels, at_mm, band),
+        _checks(asked, levels, worst, at_mm, band),
         grids=[
             _orientations(asked, turned),
             _rides(asked, levels[1], at_mm),
             *_levels(asked, levels, at_mm),
             _magnets(asked, others, levels),
         ],
-        advice=list(_advice(asked, seen, over_glass, turned, best)),
+        advice=list(_advice(asked, seen, over_glass, worst, turned, best)),
         assumptions=list(_assumptions(asked)),
         cautions=CAUTIONS,
     )  # fmt: skip
 
 
-def lengths_mm(answer: Answer) -> list[float]:
-    """Of the closures, in order of travel."""
-    return list(next(result.value for result in answer.results if result.key == "closures_mm"))
+def lengths_of(answer: Answer) -> Mapping[str, Any]:
+    """What the keys of `MAGNET_ANSWER` hold."""
+    return {result.key: result.value for result in answer.results if result.key in MAGNET_ANSWER}
 
 
 def headline(answer: Answer) -> str:
     """The answer in one line."""
-    lengths = lengths_mm(answer)
+    lengths = lengths_of(answer)["closures_mm"]
     kept = "every margin is kept" if answer.is_good else "NOT every margin is kept"
     if not lengths:
         return f"No closure in a pass; {kept}"
@@ -121,6 +139,24 @@ def headline(answer: Answer) -> str:
 
 def _list(values: Sequence[float]) -> str:
     return ", ".join(f"{value:.3g}" for value in values)
+
+
+def _spread_mm(asked: MagnetPlan, at_mm: float) -> tuple[float, float]:
+    """The nearest and the farthest pass. None is nearer than the glass."""
+    return max(touching_mm(asked), at_mm - asked.spread_mm), at_mm + asked.spread_mm
+
+
+def _worst(asked: MagnetPlan, levels: Sequence[Level], at_mm: float) -> Worst:
+    over_spread = np.linspace(*_spread_mm(asked, at_mm), SPREAD_STEPS).tolist()
+    at = [(level, each_mm) for level in dict.fromkeys(levels) for each_mm in over_spread]
+    passes = [footprint(asked, *where) for where in at]
+    over_glass = [footprint(asked, *where, glass_mm=GLASS_MM) for where in at]
+    return Worst(
+        min(min(each.lengths_mm, default=0.0) for each in passes),
+        max(each.closures[-1][1] - each.closures[0][0] if each.closures else 0.0 for each in passes),
+        max((mm for each in (*passes, *over_glass) for mm in each.notches_mm), default=0.0),
+        max(len(each.closures) for each in passes),
+    )
 
 
 # ---- results ----
@@ -138,11 +174,6 @@ def _of_pass(seen: Footprint, over_glass: Footprint) -> Iterator[Result]:
         ("notches_mm", "open between closures", seen.notches_mm),
     ):
         yield Result(key, label, values, text=f"{_list(values)} mm" if values else "none")
-    if seen.notches:
-        yield Result(
-            "split_below_mm_s", f"slower than this, a board with break_us {1000 * BREAK_MS:.0f} counts two",
-            1000 * min(seen.notches_mm) / BREAK_MS, "shortest opening / break_us", HERE,
-        )  # fmt: skip
     yield Result(
         "peak_mt", "peak field along the contact", seen.peak_mt,
         "field of an evenly magnetised body along the contact's axis, at its middle", MAGPYLIB,
@@ -152,6 +183,31 @@ def _of_pass(seen: Footprint, over_glass: Footprint) -> Iterator[Result]:
         "mean over 14 points of the contact's axis", HERE,
     )  # fmt: skip
     yield Result("closures_over_glass", "closures with that average", len(over_glass.closures))
+
+
+def _of_worst(worst: Worst) -> Iterator[Result]:
+    for key, label, value, formula in (
+        (
+            "shortest_mm", "shortest closure there may be", worst.shortest_mm,
+            "least on every level over the spread",
+        ),
+        (
+            "longest_mm", "longest way from first closing to last opening", worst.longest_mm,
+            "most on every level over the spread",
+        ),
+        (
+            "notch_mm", "longest opening there may be between closures", worst.notch_mm,
+            "most on every level over the spread, at the contact's middle and averaged over the glass",
+        ),
+    ):  # fmt: skip
+        yield Result(key, label, value, formula, HERE, None if value else "none")
+    if worst.notch_mm:
+        yield Result(
+            "one_above_mm_s",
+            f"faster than this a pass is one, for a board with break_us {1000 * BREAK_MS:.0f}",
+            1000 * worst.notch_mm / (BREAK_MS - PLAY_MS),
+            "longest opening there may be / (break_us - operate_us - sampling_us)", HERE,
+        )  # fmt: skip
 
 
 def _of_place(asked: MagnetPlan, at_mm: float, band: tuple[float, float] | None) -> Iterator[Result]:
@@ -177,8 +233,9 @@ def _of_levels(asked: MagnetPlan, levels: Sequence[Level]) -> Iterator[Result]:
     weakest, nominal, strongest = levels
     if asked.grade is not None or asked.temperature_c != REMANENCE_AT_C:
         ends = [weakest.remanence_t, strongest.remanence_t]
+        at_c = dict.fromkeys((asked.temperature_c, REMANENCE_AT_C))
         yield Result(
-            "remanence_t", f"remanence at {asked.temperature_c:g} °C", ends,
+            "remanence_t", f"remanence at {' and '.join(f'{each:g}' for each in at_c)} °C", ends,
             f"Br (1 - 0.0012 (temperature - {REMANENCE_AT_C:g}))", GRADES_SOURCE,
             " to ".join(f"{value:.3f}" for value in dict.fromkeys(ends)) + " T",
         )  # fmt: skip
@@ -195,23 +252,21 @@ def _of_levels(asked: MagnetPlan, levels: Sequence[Level]) -> Iterator[Result]:
 
 
 def _checks(
-    asked: MagnetPlan, levels: Sequence[Level], at_mm: float, band: tuple[float, float] | None
+    asked: MagnetPlan,
+    levels: Sequence[Level],
+    worst: Worst,
+    at_mm: float,
+    band: tuple[float, float] | None,
 ) -> list[Check]:
     weakest, _, strongest = levels
-    touching = touching_mm(asked)
-    near_mm, far_mm = max(touching, at_mm - asked.spread_mm), at_mm + asked.spread_mm
-    counts = [
-        len(footprint(asked, level, each_mm).closures)
-        for level in (weakest, strongest)
-        for each_mm in np.linspace(near_mm, far_mm, SPREAD_STEPS).tolist()
-    ]
-    turn = "turn the magnet across, which has no second lobe"
+    near_mm, far_mm = _spread_mm(asked, at_mm)
+    is_across_middle = asked.orientation == "across" and not asked.offset_mm
     stay = "bring the magnet nearer, take a larger one, or turn it"
     if band:
         stay = f"keep the distance between {band[0]:.3g} and {band[1]:.3g} mm, or take another magnet"
     checks = [
         Check(
-            "peak_mt", f"peak field at {at_mm:.3g} mm, {OVERDRIVE:g} times what closes it",
+            "weakest_peak_mt", f"peak field at {at_mm:.3g} mm, {OVERDRIVE:g} times what closes it",
             footprint(asked, weakest, at_mm).peak_mt, OVERDRIVE * weakest.operate_mt, stay,
         ),
         Check(
@@ -219,11 +274,12 @@ def _checks(
             footprint(asked, weakest, far_mm).peak_mt, weakest.operate_mt, stay,
         ),
         Check(
-            "most_closures", "closures in a pass, most over the spread", max(counts), 1,
-            stay if band or asked.orientation == "across" else turn, is_upper=True,
+            "most_closures", "closures in a pass, most over the spread", worst.closures, 1,
+            stay if band or is_across_middle else _without_second_lobe(asked), is_upper=True,
         ),
         Check(
-            "least_gap_mm", "gap left under the lowest vehicle", at_mm - asked.spread_mm - touching, 0.0,
+            "least_gap_mm", "gap left under the lowest vehicle",
+            at_mm - asked.spread_mm - touching_mm(asked), 0.0,
             "raise the magnet or sink the contact: they would hit each other",
         ),
     ]  # fmt: skip
@@ -232,10 +288,18 @@ def _checks(
         checks.append(
             Check(
                 "second_lobe_mt", f"second lobe at {near_mm:.3g} mm, below what closes it", beside_mt[0],
-                strongest.operate_mt, "raise the magnet, or turn it across", is_upper=True,
+                strongest.operate_mt, f"raise the magnet, or {_without_second_lobe(asked)}", is_upper=True,
             )
         )  # fmt: skip
     return checks
+
+
+def _without_second_lobe(asked: MagnetPlan) -> str:
+    """Across there is none, where it passes the contact's middle."""
+    if not asked.offset_mm:
+        return "turn it across"
+    nearer = "pass it nearer to the contact's middle"
+    return nearer if asked.orientation == "across" else f"{nearer} and turn it across"
 
 
 # ---- tables ----
@@ -271,7 +335,7 @@ def _orientations(asked: MagnetPlan, turned: Sequence[Turned]) -> Grid:
 
 def _rides(asked: MagnetPlan, level: Level, at_mm: float) -> Grid:
     touching = touching_mm(asked)
-    heights = sorted({-asked.spread_mm, -1.0, 0.0, 1.0, asked.spread_mm})
+    heights = sorted({0.0 - asked.spread_mm, -1.0, 0.0, 1.0, asked.spread_mm})
     return Grid(
         "rides",
         "A vehicle that rides higher, or lower",
@@ -319,7 +383,12 @@ def _magnets(asked: MagnetPlan, others: Sequence[AnyMagnet], levels: Sequence[Le
 
 
 def _advice(
-    asked: MagnetPlan, seen: Footprint, over_glass: Footprint, turned: Sequence[Turned], best: Turned | None
+    asked: MagnetPlan,
+    seen: Footprint,
+    over_glass: Footprint,
+    worst: Worst,
+    turned: Sequence[Turned],
+    best: Turned | None,
 ) -> Iterator[str]:
     if best and best.seen and best.band:
         others = ", ".join(
@@ -331,17 +400,17 @@ def _advice(
             f"{best.orientation} is best here: one closure of {best.seen.lengths_mm[0]:.3g} mm, and one at "
             f"every distance from {best.band[0]:.3g} to {best.band[1]:.3g} mm (closures otherwise: {others})"
         )
-    if asked.orientation == "upright" and seen.notches:
-        notch_mm = seen.notches_mm[0]
+    if asked.orientation == "upright" and worst.notch_mm:
+        notch_mm = worst.notch_mm
         yield (
-            f"an upright magnet gives one closure fast and two slow: its notch of {notch_mm:.2g} mm is open "
-            f"for {1000 * notch_mm / SLOW_MM_S:.2g} ms at {SLOW_MM_S:g} mm/s and for "
-            f"{1000 * notch_mm / FAST_MM_S:.2g} ms at {FAST_MM_S:g} mm/s; turn it across"
+            "an upright magnet gives one closure fast and two slow: its notch, up to "
+            f"{notch_mm:.2g} mm, is open for {1000 * notch_mm / SLOW_MM_S:.2g} ms at {SLOW_MM_S:g} mm/s and "
+            f"for {1000 * notch_mm / FAST_MM_S:.2g} ms at {FAST_MM_S:g} mm/s; turn it across"
         )
     if asked.orientation == "along" and seen.notches:
         yield (
             f"the side lobes of a magnet along the contact reach {seen.lobes_mt[1]:.3g} mT, which closes it "
-            "before and after the middle too; raise the magnet, or turn it across"
+            f"before and after the middle too; raise the magnet, or {_without_second_lobe(asked)}"
         )
     if asked.orientation == "crosswise":
         yield (

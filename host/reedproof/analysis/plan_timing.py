@@ -115,8 +115,10 @@ def plan_timing(asked: TimingPlan, ratio: float | None = None) -> Answer:
     checks = list(_checks(passes))
     advice = list(_advice(passes))
     assumptions = [
-        "the contact follows its magnet within operate_us, closing and opening, bounces included (0.3 ms "
-        "typical: RI-02 data sheet; bounces of 0.5 to 1 ms: another maker's glossary)",
+        "the contact follows its magnet within operate_us, closing and opening, bounces included: by default "
+        "0.5 ms (0.3 ms typical: RI-02 data sheet) and 1 ms of bounces (0.5 to 1 ms: another maker's "
+        "glossary)",
+        "the input follows within sampling_us; a filter is later by what 'reedproof plan wiring' tells",
         "the board has no storm, no self-test, no trace and no backlog of records",
     ]
     if asked.notch_mm and asked.footprint_mm is None:

@@ -14,20 +14,27 @@ from reedproof.layout import Sheet
 
 #: So many passes of known length are a mean worth comparing.
 PASSES_MIN = 10
-#: A contact given in ampere-turns leaves a factor of two in its field, either way. That makes closures of
-#: usual magnets up to 1.4 times longer or shorter, as long as they are long against the distance (derived
-#: here, tests/analysis/test_planned.py). What is further from the plan was not built as it was planned.
+#: Where only one planned length is known, and not within which it may lie: up to so many times as long, or as
+#: short, is taken for as planned. Chosen here, no source: a contact given in ampere turns may well be further
+#: from it, and one given in mT should be nearer.
 AS_PLANNED = 1.4
+#: How far beyond what the planned levels and the spread allow a mean length is still taken for within it: the
+#: sheet's distances, of which it comes, are not exact, nor is the field of a contact's middle all that closes
+#: it. Chosen here, no source.
+ROUGHLY = 1.1
 
 
 @dataclass(frozen=True)
 class PlannedLength:
-    """Of one contact. ``planned_mm``: closures of a pass in order of travel; ``measured_mm``: geometric mean
-    of the effective lengths, None where too few are known or the sheet tells no distances."""
+    """Of one contact. ``planned_mm``: nominal closures of a pass in order of travel; ``measured_mm``:
+    geometric mean of the effective lengths, None where too few are known or the sheet tells no distances.
+    ``shortest_mm`` and ``longest_mm``: what the plan allows a closure, None where the sheet does not tell."""
 
     contact: str
     planned_mm: tuple[float, ...]
     measured_mm: float | None
+    shortest_mm: float | None = None
+    longest_mm: float | None = None
 
     @property
     def share(self) -> float | None:
@@ -38,11 +45,17 @@ class PlannedLength:
 
     @property
     def is_as_planned(self) -> bool | None:
-        return None if self.share is None else 1 / AS_PLANNED <= self.share <= AS_PLANNED
+        if self.share is None or self.measured_mm is None:
+            return None
+        if self.shortest_mm is None or self.longest_mm is None:
+            return 1 / AS_PLANNED <= self.share <= AS_PLANNED
+        return self.shortest_mm / ROUGHLY <= self.measured_mm <= self.longest_mm * ROUGHLY
 
     @property
     def sentence(self) -> str:
         if self.is_as_planned is None:
+            if not self.planned_mm:
+                return "no closure is planned"
             several = len(self.planned_mm) > 1
             return "several closures are planned" if several else "too few lengths are known"
         if self.is_as_planned:
@@ -55,6 +68,8 @@ class PlannedLength:
         """For JSON."""
         return {
             "planned_mm": list(self.planned_mm),
+            "shortest_mm": self.shortest_mm,
+            "longest_mm": self.longest_mm,
             "measured_mm": self.measured_mm,
             "share": self.share,
             "is_as_planned": self.is_as_planned,
@@ -86,7 +101,7 @@ class LengthMeter:
 def planned_lengths(sheet: Sheet, measured_mm: Sequence[float | None]) -> tuple[PlannedLength, ...]:
     """Of the contacts whose closures were planned; ``measured_mm`` in the order of the sheet."""
     return tuple(
-        PlannedLength(contact.name, tuple(planned_mm), mean_mm)
+        PlannedLength(contact.name, tuple(plan.closures_mm), mean_mm, plan.shortest_mm, plan.longest_mm)
         for contact, mean_mm in zip(sheet.contacts, measured_mm, strict=True)
-        if (planned_mm := sheet.planned_closures_mm(contact))
+        if (plan := sheet.planned_at(contact)) is not None and plan.closures_mm is not None
     )

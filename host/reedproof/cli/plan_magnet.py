@@ -12,7 +12,7 @@ import typer
 
 from reedproof.analysis.answer import Answer
 from reedproof.analysis.magnetics import AnyMagnet, Block, Magnet
-from reedproof.analysis.plan_magnet import USUAL, headline, lengths_mm, plan_magnet
+from reedproof.analysis.plan_magnet import USUAL, headline, lengths_of, plan_magnet
 from reedproof.cli.common import JsonOption
 from reedproof.cli.plan_inputs import (
     PlotOption,
@@ -27,8 +27,8 @@ from reedproof.cli.plan_words import present
 from reedproof.errors import ReedproofError
 from reedproof.layout import Contact, Sheet
 from reedproof.plan_magnet_plot import field_plot
-from reedproof.plan_tables import ContactPlan, MagnetPlan, at_contact
-from reedproof.sheet_writer import save_contact_plan, save_plan
+from reedproof.plan_tables import MAGNET_ANSWER, ContactPlan, MagnetPlan, at_contact
+from reedproof.sheet_writer import forget_contact_answers, save_contact_plan, save_plan
 from reedproof.units import unit_of
 
 SIZE_MM_MAX = 100.0
@@ -128,7 +128,8 @@ def magnet(
     """Tell what a passing magnet does to a contact: how many closures, how long, and at which distances.
 
     Lengths are in mm, or with a unit behind them (1cm). --save writes the plan with its closures, which
-    'reedproof endure' and 'reedproof diagnose' compare with what they see.
+    'reedproof plan timing' reckons with, and 'reedproof report' and 'reedproof diagnose' compare with what
+    was measured.
 
     Magnets are dangerous when swallowed and near implants: keep them from children and count them.
 
@@ -170,21 +171,33 @@ def _saved(sheet: Sheet | None, here: Contact | None) -> Mapping[str, Any]:
         return {}
     plan = sheet.plan.magnet
     if plan is not None:
-        return at_contact(plan, here.plan if here else None).model_dump(exclude={"closures_mm"})
-    return here.plan.model_dump(exclude={"closures_mm"}) if here and here.plan else {}
+        return _asked(at_contact(plan, here.plan if here else None))
+    return _asked(here.plan) if here and here.plan else {}
+
+
+def _asked(plan: MagnetPlan | ContactPlan) -> dict[str, Any]:
+    """What is told, without the answer to it."""
+    return plan.model_dump(exclude_none=True, exclude=set(MAGNET_ANSWER))
 
 
 def _save(answer: Answer, plan: MagnetPlan, path: Path, sheet: Sheet, here: Contact | None) -> Answer:
-    """Writes the plan with its closures, for all contacts or for one, and adds what is left to be done."""
-    closures_mm = [round(mm, 2) for mm in lengths_mm(answer)]
+    """Writes the plan with its lengths, for all contacts or for one, and adds what is left to be done."""
+    lengths = {
+        key: [round(mm, 2) for mm in value] if isinstance(value, list) else round(value, 2)
+        for key, value in lengths_of(answer).items()
+    }
     if here is not None:
-        save_contact_plan(path, here.name, {**_different(plan, sheet), "closures_mm": closures_mm})
+        save_contact_plan(path, here.name, {**_different(plan, sheet), **lengths})
         return answer
-    save_plan(path, "magnet", {**plan.model_dump(exclude_none=True), "closures_mm": closures_mm})
-    own = [each.name for each in sheet.contacts if each.plan is not None]
+    save_plan(path, "magnet", {**_asked(plan), **lengths})
+    forget_contact_answers(path)
+    own = [each.name for each in sheet.contacts if each.plan is not None and _asked(each.plan)]
     if not own:
         return answer
-    again = f"contacts with a plan of their own were left as they are; work each out again: {', '.join(own)}"
+    again = (
+        "of contacts with a plan of their own the closures are not known any more; work each out again: "
+        f"{', '.join(own)}"
+    )
     return replace(answer, advice=[*answer.advice, again])
 
 
@@ -195,12 +208,8 @@ def _different(plan: MagnetPlan, sheet: Sheet) -> Mapping[str, Any]:
         raise ReedproofError(
             "--contact: the sheet has no plan for all contacts yet; save that first, without --contact"
         )
-    before = everywhere.model_dump(exclude={"closures_mm"})
-    different = {
-        key: value
-        for key, value in plan.model_dump(exclude={"closures_mm"}).items()
-        if value is not None and value != before[key]
-    }
+    before = _asked(everywhere)
+    different = {key: value for key, value in _asked(plan).items() if value != before.get(key)}
     for key, value in different.items():
         if key not in ContactPlan.model_fields:
             raise ReedproofError(

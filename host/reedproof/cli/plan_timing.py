@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import replace
 from typing import Annotated, Any
 
 import typer
@@ -11,22 +13,21 @@ from reedproof.analysis.plan_timing import plan_timing
 from reedproof.analysis.timing import model_speed_mm_s, ratio_of
 from reedproof.cli.common import JsonOption
 from reedproof.cli.plan_inputs import (
+    Inputs,
     PlotOption,
     SaveOption,
     SheetOption,
     gather,
     of_unit,
-    save_into,
     sheet_of,
     span_of,
 )
 from reedproof.cli.plan_words import present
 from reedproof.errors import ReedproofError
 from reedproof.layout import Sheet
-from reedproof.plan_tables import TimingPlan
+from reedproof.plan_tables import FASTEST_MM_S, TimingPlan, footprint_least_mm
 from reedproof.plan_timing_plot import timing_plot
-
-FASTEST_MM_S = 10_000  # as `TimingPlan` has it
+from reedproof.sheet_writer import save_plan
 
 
 def _length(text: str, key: str, metavar: str = "MM") -> Any:
@@ -85,7 +86,7 @@ def timing(
         float | None, _length("How often the board looks. [default: 50]", "sampling_us", "US")
     ] = None,
     operate_us: Annotated[
-        float | None, _length("Within this it follows its magnet. [default: 500]", "operate_us", "US")
+        float | None, _length("Within this it follows its magnet. [default: 1500]", "operate_us", "US")
     ] = None,
     bridge_ms: Annotated[
         float | None,
@@ -122,7 +123,8 @@ def timing(
 ) -> None:  # fmt: skip
     """Tell at which speeds trains are counted, how late the host knows, and where they stop.
 
-    With --sheet, closures are those of its [plan.magnet], and magnets as far apart as its trains say.
+    With --sheet, closures are the worst of its planned magnets, and magnets as far apart as its trains say,
+    where its [plan.timing] does not tell another. --save writes what was told, not what followed from that.
 
     Example: reedproof plan timing --speed-km-h 5..160 --scale H0 --closure-mm 16
     """
@@ -137,13 +139,18 @@ def timing(
         "braking_to_stopping_mm": braking_to_stopping_mm, "stopping_to_signal_mm": stopping_to_signal_mm,
         "front_mm": front_mm, "command_ms": command_ms,
     }  # fmt: skip
-    saved = {} if one is None else _saved(one, options)
+    own = {} if one is None or one.plan.timing is None else one.plan.timing.model_dump(exclude_unset=True)
+    told = {**own, **{key: value for key, value in options.items() if value is not None}}
+    saved = own if one is None else {**_of_magnets(one, told), **_of_trains(one), **own}
     may_ask = not json
     if fastest is None and "fastest_mm_s" not in saved and not (may_ask and sys.stdin.isatty()):
         raise ReedproofError("--speed-mm-s is missing; give it, --speed-km-h, or a --sheet that has it")
     inputs = gather(TimingPlan, options, saved, may_ask=may_ask)
     answer = plan_timing(inputs.plan, ratio)
-    save_into(sheet, "timing", inputs.plan, wanted=save)
+    if one is not None and "closure_mm" not in told:
+        answer = replace(answer, advice=[*answer.advice, *_left_out(one)])
+    if save and sheet is not None:
+        save_plan(sheet, "timing", _told(inputs, own))
     present(
         "Are trains counted at all their speeds?", answer, inputs, json=json, plot=plot,
         drawn=lambda: timing_plot(inputs.plan),
@@ -170,32 +177,50 @@ def _speeds(
     return mm_s
 
 
-def _saved(sheet: Sheet, options: dict[str, Any]) -> dict[str, Any]:
-    """What the sheet says. What follows from its magnets and trains goes over what was saved from them.
-    Raises ReedproofError."""
-    saved = {} if sheet.plan.timing is None else sheet.plan.timing.model_dump(exclude_none=True)
+def _of_magnets(sheet: Sheet, told: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Lengths of the worst of the contacts, as far as they are worked out. ``told`` goes over them.
+
+    Raises ReedproofError where there may be no closure, and none is told.
+    """
+    plans = {contact.name: sheet.planned_at(contact) for contact in sheet.contacts}
+    shortest = {
+        name: plan.shortest_mm for name, plan in plans.items() if plan and plan.shortest_mm is not None
+    }
+    if not shortest:
+        return {}
+    known = [plan for plan in plans.values() if plan is not None]
+    notch_mm = max(plan.notch_mm or 0.0 for plan in known)
+    longest_mm = max(plan.longest_mm or 0.0 for plan in known)
+    worst = min(shortest, key=lambda name: shortest[name])
+    closure_mm = told.get("closure_mm", shortest[worst])
+    if not closure_mm:
+        raise ReedproofError(
+            f"--closure-mm is missing; as planned, a magnet may pass {worst!r} without closing it, and "
+            "'reedproof plan magnet' tells what to change"
+        )
+    # Lengths of different contacts, or told ones, need not go together as those of one pass do.
+    least_mm = footprint_least_mm(closure_mm, told.get("notch_mm", notch_mm))
+    return {"closure_mm": closure_mm, "notch_mm": notch_mm, "footprint_mm": max(longest_mm, least_mm)}
+
+
+def _of_trains(sheet: Sheet) -> Mapping[str, Any]:
     spacings = [
         train.spacing_mm for train in sheet.trains if train.magnets > 1 and train.spacing_mm is not None
     ]
-    if spacings:
-        saved["spacing_mm"] = min(spacings)
-    planned = {contact.name: sheet.planned_closures_mm(contact) for contact in sheet.contacts}
-    closures = {name: lengths for name, lengths in planned.items() if lengths}
-    if options["closure_mm"] is not None:
-        saved.pop("footprint_mm", None)
-        return saved
-    if not closures:
-        return saved
-    notch_mm = options["notch_mm"] if options["notch_mm"] is not None else saved.get("notch_mm")
-    several = next((name for name, lengths in closures.items() if len(lengths) > 1), None)
-    if several is not None and not notch_mm:
-        raise ReedproofError(
-            f"--notch-mm is missing; {several!r} is planned to close {len(closures[several])} times in a "
-            "pass, and 'reedproof plan magnet' tells how far apart"
+    return {"spacing_mm": min(spacings)} if spacings else {}
+
+
+def _left_out(sheet: Sheet) -> Iterator[str]:
+    plans = {contact.name: sheet.planned_at(contact) for contact in sheet.contacts}
+    unknown = [name for name, plan in plans.items() if plan is not None and plan.shortest_mm is None]
+    if unknown:
+        yield (
+            "contacts whose closures are not worked out are left out; work each out with 'reedproof plan "
+            f"magnet --contact NAME --save': {', '.join(unknown)}"
         )
-    return saved | {
-        "closure_mm": min(min(lengths) for lengths in closures.values()),
-        "footprint_mm": max(
-            sum(lengths) + (len(lengths) - 1) * (notch_mm or 0.0) for lengths in closures.values()
-        ),
-    }
+
+
+def _told(inputs: Inputs[TimingPlan], own: Collection[str]) -> dict[str, Any]:
+    """Without what followed from magnets and trains, which may be changed, and without defaults."""
+    told = {key for key, origin in inputs.origins.items() if origin in ("option", "asked")} | set(own)
+    return inputs.plan.model_dump(mode="json", include=told, exclude_none=True)
