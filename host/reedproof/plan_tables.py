@@ -195,6 +195,11 @@ class TimingTable(Table):
         return self
 
     def _stops_together(self) -> None:
+        if self.approach_mm_s is not None and self.approach_mm_s > self.fastest_mm_s:
+            raise ValueError(
+                f"approach_mm_s holds {self.approach_mm_s:g}; expected at most the {self.fastest_mm_s:g} "
+                "mm/s of the fastest train"
+            )
         if self.deceleration_mm_s2 is None:
             for key in ("approach_mm_s", "slow_mm_s", "braking_to_stopping_mm", "stopping_to_signal_mm"):
                 if getattr(self, key) is not None:

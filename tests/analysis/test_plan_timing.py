@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from analysis.contact import closed_us, sampled_us
 from reedproof.analysis.answer import Answer
-from reedproof.analysis.plan_timing import Passes, delays_ms, plan_timing
+from reedproof.analysis.plan_timing import Passes, delays_ms, headline, plan_timing
 from reedproof.plan_tables import TimingPlan
 from reedproof.sim.core import BREAK_US_DEFAULT, MAKE_US_DEFAULT, ReplaySettings, replay
 
@@ -349,3 +349,41 @@ def test_nothing_is_said_of_stopping_where_nobody_asks() -> None:
     assert not any("standstill" in result.key for result in answer.results)
     assert not answer.cautions
     assert plan_timing(plan(**STOPPING)).cautions
+
+
+# ---- the answer in a line ----
+
+
+def headline_of(**asked: Any) -> str:
+    plan = TimingPlan(**asked)
+    return headline(plan, plan_timing(plan))
+
+
+def test_the_answer_comes_first_and_a_collision_before_all() -> None:
+    """v^2 / 2 a + v t by hand: 454 mm/s are left at the stopping contact, 571 mm to standstill from there."""
+    running = {"slowest_mm_s": 20.0, "fastest_mm_s": 500.0, "closure_mm": 16.0}
+    assert headline_of(**running) == "Yes: a train is counted once from 20 to 500 mm/s"
+    stopping = {
+        **running, "operate_us": 500, "deceleration_mm_s2": 200.0, "braking_to_stopping_mm": 170.0,
+        "stopping_to_signal_mm": 100.0, "slow_mm_s": 60.0, "front_mm": 30.0,
+    }  # fmt: skip
+    told = headline_of(**stopping)
+    assert told.startswith("NO: ")
+    assert "stopping contact to signal 100 mm, at least 601 mm is needed" in told
+    found = plan_timing(TimingPlan(**stopping)).as_dict()
+    assert found["arrival_mm_s"] == pytest.approx(454, abs=1)
+    assert found["arrival_standstill_mm"] == pytest.approx(571, abs=1)
+    gentle = {**stopping, "deceleration_mm_s2": 2000.0}
+    assert headline_of(**gentle).endswith("and stops in front of the signal")
+    assert "arrival_standstill_mm" not in plan_timing(TimingPlan(**gentle)).as_dict()
+
+
+def test_no_train_comes_faster_than_the_fastest() -> None:
+    with pytest.raises(ValueError, match="expected at most the 500 mm/s of the fastest"):
+        TimingPlan(
+            slowest_mm_s=20.0,
+            fastest_mm_s=500.0,
+            closure_mm=16.0,
+            deceleration_mm_s2=200.0,
+            approach_mm_s=900.0,
+        )

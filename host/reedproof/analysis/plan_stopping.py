@@ -89,12 +89,9 @@ class Stopping:
             )  # fmt: skip
             stopping_mm = self.standstill_mm(self.slow_mm_s)
             yield Result(
-                "stopping_mm",
-                "from the stopping contact to standstill",
-                stopping_mm,
-                "u t + u^2 / 2 a",
-                SOURCE,
-            )
+                "stopping_mm", "from the stopping contact to standstill, if it is slow by then",
+                stopping_mm, "u t + u^2 / 2 a", SOURCE,
+            )  # fmt: skip
             yield Result(
                 "place_mm", "braking contact to signal, at the least",
                 slowing_mm + stopping_mm + self.front_mm, "sum of both, and front_mm",
@@ -104,6 +101,11 @@ class Stopping:
                 "arrival_mm_s", "speed at the stopping contact", self.arrival_mm_s,
                 "sqrt(v^2 - 2 a (way - v t)), u at the least", SOURCE,
             )  # fmt: skip
+            if self.arrival_mm_s > self.slow_mm_s:
+                yield Result(
+                    "arrival_standstill_mm", "from there to standstill, as it is not slow yet",
+                    self.standstill_mm(self.arrival_mm_s), "v t + v^2 / 2 a", SOURCE,
+                )  # fmt: skip
         if self.room_mm is not None:
             yield Result(
                 "room_mm", "room left in front of the signal", self.room_mm,

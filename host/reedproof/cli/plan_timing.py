@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
-from reedproof.analysis.plan_timing import plan_timing
+from reedproof.analysis.plan_timing import headline, plan_timing
 from reedproof.analysis.timing import model_speed_mm_s, ratio_of
 from reedproof.cli.common import JsonOption
 from reedproof.cli.plan_inputs import (
@@ -152,7 +152,7 @@ def timing(
     if save and sheet is not None:
         save_plan(sheet, "timing", _told(inputs, own))
     present(
-        "Are trains counted at all their speeds?", answer, inputs, json=json, plot=plot,
+        headline(inputs.plan, answer), answer, inputs, json=json, plot=plot,
         drawn=lambda: timing_plot(inputs.plan),
     )  # fmt: skip
 

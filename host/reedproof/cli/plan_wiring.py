@@ -115,7 +115,8 @@ def wiring(
     parts = choose_parts(inputs.plan)
     chosen = inputs.plan.model_copy(update=asdict(parts))
     save_into(sheet, "wiring", chosen, wanted=save)
+    kept = "Every margin is kept" if answer.is_good else "NOT every margin is kept"
     present(
-        f"{'Every' if answer.is_good else 'NOT every'} margin is kept with {parts.text}", answer, inputs, json=json, plot=plot,
+        f"{kept} with {parts.text}", answer, inputs, json=json, plot=plot,
         drawn=lambda: wiring_drawing(inputs.plan, answer.checks),
     )  # fmt: skip
