@@ -119,10 +119,19 @@ def test_a_magnet_that_becomes_warm_is_also_cold() -> None:
     assert warm["weakest_peak_mt"].value == pytest.approx(0.952 * cool["weakest_peak_mt"].value)
 
 
-def test_the_headline_leads_with_the_answer() -> None:
-    assert headline(answer()) == "One closure of 42.9 mm in a pass; every margin is kept"
-    assert headline(answer(orientation="upright")).startswith("2 closures of 19.8, 24.7 mm in a pass; NOT")
-    assert headline(answer(orientation="crosswise")).startswith("No closure in a pass; NOT")
+@pytest.mark.parametrize(
+    ("other", "line"),
+    [
+        ({}, "One closure of 42.9 mm in a pass; every margin is kept"),
+        ({"orientation": "upright"}, "2 closures of 19.8, 24.7 mm in a pass; NOT every margin is kept"),
+        ({"orientation": "crosswise"}, "No closure in a pass; NOT every margin is kept"),
+        ({"steel_rail": True}, "One closure of 42.9 mm in a pass; every margin is kept, WITHOUT the steel"),
+    ],
+)
+def test_the_headline_leads_with_the_answer(other: dict[str, Any], line: str) -> None:
+    told = answer(**other)
+    assert headline(MagnetPlan(**{**USUAL, **other}), told) == line
+    assert ("no steel is near" in " ".join(told.assumptions)) is ("steel_rail" not in other)
 
 
 # ---- tables ----

@@ -127,10 +127,11 @@ def lengths_of(answer: Answer) -> Mapping[str, Any]:
     return {result.key: result.value for result in answer.results if result.key in MAGNET_ANSWER}
 
 
-def headline(answer: Answer) -> str:
+def headline(asked: MagnetPlan, answer: Answer) -> str:
     """The answer in one line."""
     lengths = lengths_of(answer)["closures_mm"]
     kept = "every margin is kept" if answer.is_good else "NOT every margin is kept"
+    kept += ", WITHOUT the steel" if asked.steel_rail else ""
     if not lengths:
         return f"No closure in a pass; {kept}"
     many = "One closure" if len(lengths) == 1 else f"{len(lengths)} closures"
@@ -438,7 +439,8 @@ def _assumptions(asked: MagnetPlan) -> Iterator[str]:
         f"the magnet passes above the contact, whose glass is {asked.glass_diameter_mm:g} mm thick; vehicles "
         f"ride up to {asked.spread_mm:g} mm higher and lower"
     )
-    yield "its polarity does not matter, and no other magnet and no steel is near"
+    steel = "the steel is left out" if asked.steel_rail else "no steel is near"
+    yield f"its polarity does not matter, no other magnet is near, and {steel}"
     if asked.operate_at is not None:
         yield (
             "ampere turns are those of the maker's test coil and no field: the conversion is an order of "

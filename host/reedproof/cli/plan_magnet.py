@@ -150,7 +150,14 @@ def magnet(
     answer = plan_magnet(inputs.plan, USUAL if compare is None else _magnets(compare))
     if save and one is not None and sheet is not None:
         answer = _save(answer, inputs.plan, sheet, one, here)
-    present(headline(answer), answer, inputs, json=json, plot=plot, drawn=lambda: field_plot(inputs.plan))
+    present(
+        headline(inputs.plan, answer),
+        answer,
+        inputs,
+        json=json,
+        plot=plot,
+        drawn=lambda: field_plot(inputs.plan),
+    )
 
 
 def _contact(sheet: Sheet | None, name: str | None) -> Contact | None:
