@@ -282,11 +282,28 @@ def test_the_plan_of_the_sheet_is_taken_where_no_option_says_another(tmp_path: P
     path.write_text(sheet_text() + '[plan.run]\nclaim = "0.7@0.8"\nallow = 1\n')
     ran = run("endure", str(path))
     assert ran.code == 0, ran.err
-    assert "the plan is that of the sheet" in ran.out
+    assert "the claim is that of the sheet" in ran.out
     assert f"{FixedClaim(0.7, 0.8, CONTACTS, 1).passes} passes of each contact with no more than 1" in ran.out
     ran = run("endure", str(path), "--passes", "2")
-    assert "the plan is that of the sheet" not in ran.out
+    assert "that of the sheet" not in ran.out
     assert "plan: 2 passes of every contact" in ran.out
+
+
+@pytest.mark.parametrize(
+    ("saved", "option", "plan"),
+    [
+        ("allow = 1", ("--sequential",), {"kind": "sequential"}),
+        ("sequential = true", ("--allow", "2"), {"kind": "claim", "allow": 2}),
+        ("allow = 1", ("--allow", "0"), {"kind": "claim", "allow": 0}),
+    ],
+)
+def test_the_claim_of_the_sheet_is_taken_with_other_ways_to_test_it(
+    tmp_path: Path, saved: str, option: tuple[str, ...], plan: dict[str, Any]
+) -> None:
+    path = tmp_path / "layout.toml"
+    path.write_text(sheet_text() + f'[plan.run]\nclaim = "0.7@0.8"\n{saved}\n')
+    begun = lines_of(run("endure", str(path), *option, "--json").out)[0]
+    assert begun["plan"] == begun["plan"] | {"reliability": 0.7, "confidence": 0.8} | plan
 
 
 def account_of(passes: int, missed: int = 0, contacts: int = 1) -> Account:

@@ -54,6 +54,27 @@ def test_the_sheet_says_how_many_contacts_and_keeps_the_plan(sheet: Path) -> Non
     assert again["passes"] == found["passes"]
 
 
+@pytest.mark.parametrize(
+    ("saved", "option", "told"),
+    [
+        ("sequential = true", ("--allow", "2"), (2, False)),
+        ("sequential = true", ("--no-sequential",), (0, False)),
+        ("allow = 1", ("--sequential",), (0, True)),
+        ("allow = 1", ("--no-sequential",), (1, False)),
+        ("sequential = true", (), (0, True)),
+    ],
+)
+def test_an_option_goes_over_what_contradicts_it_in_the_sheet(
+    sheet: Path, saved: str, option: tuple[str, ...], told: tuple[int, bool]
+) -> None:
+    sheet.write_text(sheet.read_text() + f'\n[plan.run]\nclaim = "0.99@0.9"\n{saved}\n')
+    ran = run("plan", "run", "--sheet", str(sheet), *option, "--save", "--json")
+    assert ran.code == 0, ran.err
+    kept = read_sheet(sheet).plan.run
+    assert kept is not None
+    assert (kept.allow, kept.sequential) == told
+
+
 def test_the_plot(tmp_path: Path) -> None:
     plot = tmp_path / "run.svg"
     ran = run("plan", "run", "--claim", "0.99@0.95", "--plot", str(plot))
