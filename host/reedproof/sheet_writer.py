@@ -27,14 +27,13 @@ def save_plan(path: Path, name: str, values: Mapping[str, Any]) -> None:
     text, data, _ = _read(path)
     wanted = {**data, "plan": {**data.get("plan", {}), name: dict(values)}}
     plan = tomlkit.parse(text).get("plan")
-    by_hand = f"[plan.{name}]\n{tomlkit.dumps(values)}"
     if plan is not None and name in plan:
         texts = _with(text, plan[name], values)
     elif isinstance(plan, InlineTable):
         texts = _with(text, plan, {**plan, name: values})
     else:
-        texts = iter([text + re.sub("\n", _line_end(text), f"\n{by_hand}")])
-    _write(path, texts, wanted, by_hand)
+        texts = iter([text + re.sub("\n", _line_end(text), f"\n[plan.{name}]\n{tomlkit.dumps(values)}")])
+    _write(path, texts, wanted, f"in [plan]: {name} = {_inline(values).as_string()}")
 
 
 def save_contact_plan(path: Path, contact: str, values: Mapping[str, Any]) -> None:
@@ -51,8 +50,8 @@ def save_contact_plan(path: Path, contact: str, values: Mapping[str, Any]) -> No
         del contacts[at]["plan"]
     # The contact as a whole where it can be: it has a name, and plans of two contacts may read alike.
     texts = _with(text, here["plan"], values) if is_table else _with(text, here, contacts[at])
-    by_hand = f"plan = {_inline(values).as_string()}"
-    _write(path, texts, {**data, "contacts": contacts}, f"at the contact {contact!r}: {by_hand}")
+    by_hand = f"at the contact {contact!r}: plan = {_inline(values).as_string()}"
+    _write(path, texts, {**data, "contacts": contacts}, by_hand)
 
 
 def _read(path: Path) -> tuple[str, dict[str, Any], Sheet]:
@@ -110,7 +109,7 @@ def _write(path: Path, texts: Iterator[str], wanted: Mapping[str, Any], by_hand:
             path,
             [
                 "the plan is written in a way that cannot be changed without changing more; nothing was "
-                f"saved, write it by hand:\n{by_hand}"
+                f"saved, write it by hand, {by_hand}"
             ],
         )
     try:
