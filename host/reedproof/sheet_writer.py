@@ -75,27 +75,30 @@ def _inline(values: Mapping[str, Any]) -> InlineTable:
 def _with(text: str, table: AnyTable, values: Mapping[str, Any]) -> Iterator[str]:
     """The text with ``values`` in that table, for each place where the table's text stands."""
     before = table.as_string()
-    _update(table, values)
-    after = re.sub("\r?\n", _line_end(text), table.as_string())
+    _update(table, values, _line_end(before))
+    after = table.as_string()
     for found in re.finditer(re.escape(before), text) if before else ():
         yield text[: found.start()] + after + text[found.end() :]
 
 
-def _update(table: AnyTable, values: Mapping[str, Any]) -> None:
+def _update(table: AnyTable, values: Mapping[str, Any], line_end: str) -> None:
     """Changes no more than what is other: a line that stays keeps the form that the user gave it."""
     for key in [key for key in table if key not in values]:
         del table[key]
     body = table.value.body
     for key, value in values.items():
         if key not in table:
-            # tomlkit counts what stands before the next table to this one; it is most often about that.
+            item = _inline(value) if isinstance(value, Mapping) else tomlkit.item(value)
             behind = []
-            while body and body[-1][0] is None and isinstance(table, Table):
-                behind.append(body.pop())
-            table.append(key, _inline(value) if isinstance(value, Mapping) else value)
+            if isinstance(table, Table):
+                item.trivia.trail = line_end
+                # tomlkit counts what stands before the next table to this one; it is most often about that.
+                while body and body[-1][0] is None:
+                    behind.append(body.pop())
+            table.append(key, item)
             body.extend(reversed(behind))
         elif isinstance(value, Mapping):
-            _update(table[key], value)
+            _update(table[key], value, line_end)
         elif table[key] != value:
             table[key] = value
 

@@ -25,7 +25,7 @@ from analysis.trains import sheet_of as trains_sheet
 from cli.command import PATIENCE_S, PROGRAM, PluggedBoard, Ran, plain, run, start
 from reedproof.analysis.account import Account, ContactCount, Status
 from reedproof.analysis.passes import Accountant
-from reedproof.analysis.plans import FixedClaim, HoursPlan, PassesPlan, SequentialClaim
+from reedproof.analysis.plans import FixedClaim, HoursPlan, PassesPlan, Plan, SequentialClaim, plan_from_dict
 from reedproof.cli import endure as endure_module
 from reedproof.cli.endure import Judge, Screen, make_plan, time_left
 from reedproof.endurance import BoardState, Happened, Progress
@@ -292,18 +292,18 @@ def test_the_plan_of_the_sheet_is_taken_where_no_option_says_another(tmp_path: P
 @pytest.mark.parametrize(
     ("saved", "option", "plan"),
     [
-        ("allow = 1", ("--sequential",), {"kind": "sequential"}),
-        ("sequential = true", ("--allow", "2"), {"kind": "claim", "allow": 2}),
-        ("allow = 1", ("--allow", "0"), {"kind": "claim", "allow": 0}),
+        ("allow = 1", ("--sequential",), SequentialClaim(0.7, 0.8, CONTACTS)),
+        ("sequential = true", ("--allow", "2"), FixedClaim(0.7, 0.8, CONTACTS, 2)),
+        ("allow = 1", ("--allow", "0"), FixedClaim(0.7, 0.8, CONTACTS, 0)),
     ],
 )
 def test_the_claim_of_the_sheet_is_taken_with_other_ways_to_test_it(
-    tmp_path: Path, saved: str, option: tuple[str, ...], plan: dict[str, Any]
+    tmp_path: Path, saved: str, option: tuple[str, ...], plan: Plan
 ) -> None:
     path = tmp_path / "layout.toml"
     path.write_text(sheet_text() + f'[plan.run]\nclaim = "0.7@0.8"\n{saved}\n')
     begun = lines_of(run("endure", str(path), *option, "--json").out)[0]
-    assert begun["plan"] == begun["plan"] | {"reliability": 0.7, "confidence": 0.8} | plan
+    assert plan_from_dict(begun["plan"]) == plan
 
 
 def account_of(passes: int, missed: int = 0, contacts: int = 1) -> Account:

@@ -217,6 +217,15 @@ def test_a_key_is_added_to_its_table_not_behind_the_next_heading(tmp_path: Path)
     )
 
 
+def test_a_sheet_of_both_line_ends_keeps_both(tmp_path: Path) -> None:
+    path = tmp_path / "layout.toml"
+    text = HEAD.replace("\n", "\r\n") + CONTACTS
+    path.write_bytes(text.encode())
+    save_contact_plan(path, "one", {"distance_mm": 12.0})
+    own = b"plan = {distance_mm = 12.0}\n"
+    assert path.read_bytes().replace(own, b"") == text.encode()
+
+
 @pytest.mark.parametrize("name", ["a contact's plan inline", "a contact's plan as a table"])
 def test_a_contact_without_a_plan_of_its_own(tmp_path: Path, name: str) -> None:
     path = tmp_path / "layout.toml"
