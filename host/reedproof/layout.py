@@ -8,11 +8,12 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import Field, ValidationError
 
+from reedproof.errors import ReedproofError
 from reedproof.plan_tables import ContactPlan, MagnetPlan, Plans, at_contact
 from reedproof.records import INPUTS_MAX
-from reedproof.tables import Name, Positive, Table, TablesError, checked, read_toml
+from reedproof.tables import Name, Positive, Table, TablesError, checked, read_toml, told
 
 #: Names of the pins as they are printed on the boards, input by input.
 _SMALL = [*(f"D{n}" for n in range(2, 13)), *(f"A{n}" for n in range(5))]
@@ -121,6 +122,15 @@ class Sheet(Table):
         """Where in ``contacts`` the one on an input of a board stands."""
         return {(contact.board, contact.input): at for at, contact in enumerate(self.contacts)}
 
+    def place_of(self, name: str) -> int:
+        """Where in ``contacts`` the one of that name stands. Raises ReedproofError."""
+        names = [contact.name for contact in self.contacts]
+        if name not in names:
+            raise ReedproofError(
+                f"the sheet has no contact {name!r}; expected one of {', '.join(map(repr, names))}"
+            )
+        return names.index(name)
+
     def wiring(self) -> list[Contact]:
         """The contacts as they are plugged: board by board, input by input."""
         order = list(self.boards)
@@ -178,6 +188,7 @@ def _contradictions(sheet: Sheet) -> Iterator[str]:
                 f"contacts[{at}].input holds {contact.input}; expected a free one, on board "
                 f"{contact.board!r} that is the input of {other!r}"
             )
+    yield from _plans_that_do_not_go_together(sheet)
     for at, route in enumerate(sheet.routes, start=1):
         for place, name in enumerate(route.contacts, start=1):
             if name not in names:
@@ -193,6 +204,17 @@ def _contradictions(sheet: Sheet) -> Iterator[str]:
             yield f"trains[{at}].route holds {train.route!r}; expected the name of a route"
         if train.magnets > 1 and train.spacing_mm is None:
             yield f"trains[{at}].spacing_mm: this key is missing; the train has {train.magnets} magnets"
+
+
+def _plans_that_do_not_go_together(sheet: Sheet) -> Iterator[str]:
+    """What a contact has of its own, with the plan for all of them."""
+    if sheet.plan.magnet is None:
+        return
+    for at, contact in enumerate(sheet.contacts, start=1):
+        try:
+            MagnetPlan.model_validate(at_contact(sheet.plan.magnet, contact.plan).model_dump())
+        except ValidationError as problem:
+            yield from (f"contacts[{at}].plan: {told(each)}" for each in problem.errors())
 
 
 def _repeated(table: str, names: list[str]) -> Iterator[str]:

@@ -47,6 +47,8 @@ PINT_NAMES = {
     "C": "degC",
     "G": "plain_gauss",
 }
+#: What may stand before a unit.
+NUMBER = r"\s*([-+]?[\d.]+(?:[eE][-+]?\d+)?)\s*"
 
 
 def _parted(key: str) -> tuple[str, str]:
@@ -90,9 +92,14 @@ def number(text: str, key: str) -> float:
 
 
 def span(text: str, key: str) -> tuple[float, float]:
-    """'20..500' -> (20, 500), '320' -> (320, 320), in the unit of ``key``. Raises ReedproofError."""
+    """'20..500' -> (20, 500), '320' -> (320, 320), in the unit of ``key``; a unit behind the last one is that
+    of the first too, unless that has its own. Raises ReedproofError."""
     first, dots, last = text.partition("..")
-    low, high = number(first, key), number(last if dots else first, key)
+    if re.fullmatch(NUMBER, first):
+        low = number(first + re.sub(f"^{NUMBER}", "", last), key)
+    else:
+        low = number(first, key)
+    high = number(last if dots else first, key)
     if low > high:
         raise ReedproofError(f"{text}: expected the smaller one first, such as {high:g}..{low:g}")
     return low, high
@@ -101,7 +108,7 @@ def span(text: str, key: str) -> tuple[float, float]:
 def _converted(text: str, unit: str) -> float:
     import pint  # here: it takes half a second that hardly anyone needs
 
-    parts = re.fullmatch(r"\s*([-+]?[\d.]+(?:e[-+]?\d+)?)\s*(\S+)\s*", text, re.IGNORECASE)
+    parts = re.fullmatch(f"{NUMBER}(\\S+)\\s*", text)
     try:
         if parts is None:
             raise ValueError

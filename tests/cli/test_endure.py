@@ -25,7 +25,7 @@ from analysis.trains import sheet_of as trains_sheet
 from cli.command import PATIENCE_S, PROGRAM, PluggedBoard, Ran, plain, run, start
 from reedproof.analysis.account import Account, ContactCount, Status
 from reedproof.analysis.passes import Accountant
-from reedproof.analysis.plans import FixedClaim, HoursPlan, PassesPlan, SequentialClaim
+from reedproof.analysis.plans import FixedClaim, HoursPlan, PassesPlan, Plan, SequentialClaim, plan_from_dict
 from reedproof.cli import endure as endure_module
 from reedproof.cli.endure import Judge, Screen, make_plan, time_left
 from reedproof.endurance import BoardState, Happened, Progress
@@ -282,11 +282,28 @@ def test_the_plan_of_the_sheet_is_taken_where_no_option_says_another(tmp_path: P
     path.write_text(sheet_text() + '[plan.run]\nclaim = "0.7@0.8"\nallow = 1\n')
     ran = run("endure", str(path))
     assert ran.code == 0, ran.err
-    assert "the plan is that of the sheet" in ran.out
+    assert "the claim is that of the sheet" in ran.out
     assert f"{FixedClaim(0.7, 0.8, CONTACTS, 1).passes} passes of each contact with no more than 1" in ran.out
     ran = run("endure", str(path), "--passes", "2")
-    assert "the plan is that of the sheet" not in ran.out
+    assert "that of the sheet" not in ran.out
     assert "plan: 2 passes of every contact" in ran.out
+
+
+@pytest.mark.parametrize(
+    ("saved", "option", "plan"),
+    [
+        ("allow = 1", ("--sequential",), SequentialClaim(0.7, 0.8, CONTACTS)),
+        ("sequential = true", ("--allow", "2"), FixedClaim(0.7, 0.8, CONTACTS, 2)),
+        ("allow = 1", ("--allow", "0"), FixedClaim(0.7, 0.8, CONTACTS, 0)),
+    ],
+)
+def test_the_claim_of_the_sheet_is_taken_with_other_ways_to_test_it(
+    tmp_path: Path, saved: str, option: tuple[str, ...], plan: Plan
+) -> None:
+    path = tmp_path / "layout.toml"
+    path.write_text(sheet_text() + f'[plan.run]\nclaim = "0.7@0.8"\n{saved}\n')
+    begun = lines_of(run("endure", str(path), *option, "--json").out)[0]
+    assert plan_from_dict(begun["plan"]) == plan
 
 
 def account_of(passes: int, missed: int = 0, contacts: int = 1) -> Account:

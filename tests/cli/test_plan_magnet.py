@@ -171,7 +171,7 @@ def test_contacts_that_were_planned_before_are_told_when_the_plan_for_all_change
         (f"{USUAL} --save", "--save: into which sheet? expected --sheet SHEET with it"),
         (
             f"{USUAL} --sheet SHEET --contact tunl --save",
-            "--contact tunl: the sheet has no such contact; expected",
+            "the sheet has no contact 'tunl'; expected one of 'quarry, braking', ",
         ),
         (f"{USUAL} --sheet SHEET --contact tunnel --save", "the sheet has no plan for all contacts yet"),
     ],
@@ -182,6 +182,13 @@ def test_what_cannot_be_saved_is_told(sheet: Path, options: str, told: str) -> N
     assert ran.code == 2
     assert told in ran.complaint()
     assert sheet.read_bytes() == before
+
+
+def test_steel_that_is_gone_can_be_told(sheet: Path) -> None:
+    found(f"{USUAL} --steel-rail", "--sheet", str(sheet), "--save")
+    assert found("--sheet", str(sheet))["inputs"]["steel_rail"] == {"value": True, "from": "sheet"}
+    found("--no-steel-rail", "--sheet", str(sheet), "--save")
+    assert found("--sheet", str(sheet))["inputs"]["steel_rail"]["value"] is False
 
 
 def test_a_contact_has_no_magnet_of_its_own(sheet: Path) -> None:

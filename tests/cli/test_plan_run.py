@@ -43,7 +43,7 @@ def test_the_sheet_says_how_many_contacts_and_keeps_the_plan(sheet: Path) -> Non
     ran = run(
         "plan", "run", "--claim", "0.99@0.95", "--allow", "2", "--sheet", str(sheet), "--save", "--json"
     )
-    assert ran.code == 0, ran.err
+    assert (ran.code, ran.err) == (1, ""), "24 good contacts rather fail it"
     found = json.loads(ran.out)
     assert found["inputs"]["contacts"] == {"value": 24, "from": "sheet"}
     saved = read_sheet(sheet).plan.run
@@ -52,6 +52,27 @@ def test_the_sheet_says_how_many_contacts_and_keeps_the_plan(sheet: Path) -> Non
     again = json.loads(run("plan", "run", "--sheet", str(sheet), "--json").out)
     assert again["inputs"]["claim"] == {"value": "0.99@0.95", "from": "sheet"}
     assert again["passes"] == found["passes"]
+
+
+@pytest.mark.parametrize(
+    ("saved", "option", "told"),
+    [
+        ("sequential = true", ("--allow", "2"), (2, False)),
+        ("sequential = true", ("--no-sequential",), (0, False)),
+        ("allow = 1", ("--sequential",), (0, True)),
+        ("allow = 1", ("--no-sequential",), (1, False)),
+        ("sequential = true", (), (0, True)),
+    ],
+)
+def test_an_option_goes_over_what_contradicts_it_in_the_sheet(
+    sheet: Path, saved: str, option: tuple[str, ...], told: tuple[int, bool]
+) -> None:
+    sheet.write_text(sheet.read_text() + f'\n[plan.run]\nclaim = "0.99@0.9"\n{saved}\n')
+    ran = run("plan", "run", "--sheet", str(sheet), *option, "--save", "--json")
+    assert ran.err == ""
+    kept = read_sheet(sheet).plan.run
+    assert kept is not None
+    assert (kept.allow, kept.sequential) == told
 
 
 def test_the_plot(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from reedproof.errors import ReedproofError
 from reedproof.layout import PINS, Purpose, SheetError, pin_name, read_sheet
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -131,6 +132,51 @@ def test_a_good_sheet(path: Path) -> None:
 def test_what_is_wrong_is_named(path: Path, change: tuple[str, str], problem: str) -> None:
     assert GOOD.count(change[0]) == 1
     assert problem in problems(path, GOOD.replace(*change))
+
+
+MAGNET = """
+[plan.magnet]
+diameter_mm = 4.9
+length_mm = 10
+remanence_t = 1.3
+orientation = "across"
+distance_mm = 10
+operate_mt = 2
+release_mt = 1
+"""
+
+
+@pytest.mark.parametrize(
+    ("own", "problem"),
+    [
+        (
+            "distance_mm = 12, gap_mm = 5",
+            "expected distance_mm, or gap_mm; there is distance_mm 12.0 and gap_mm 5.0",
+        ),
+        (
+            "operate_mt = 0.8",
+            "release_mt holds 1; expected more than 0 and less than operate_mt, which holds 0.8",
+        ),
+        (
+            "operate_at = 20",
+            "expected operate_mt and release_mt, or operate_at and release_at; there is operate_at 20.0",
+        ),
+    ],
+)
+def test_a_contact_s_plan_goes_together_with_that_for_all(path: Path, own: str, problem: str) -> None:
+    text = GOOD.replace("place_mm = 350.5", f"place_mm = 350.5\nplan = {{{own}}}")
+    assert problems(path, text + MAGNET) == [f"contacts[2].plan: {problem}"]
+    path.write_text(text.replace(own, "gap_mm = 5, operate_mt = 3") + MAGNET)
+    assert read_sheet(path).contacts[1].plan is not None
+
+
+def test_a_contact_is_looked_up_by_its_name(path: Path) -> None:
+    path.write_text(GOOD)
+    sheet = read_sheet(path)
+    assert sheet.contacts[sheet.place_of("crusher")].name == "crusher"
+    there = "expected one of 'wharf, stopping', 'quarry, braking', 'crusher'"
+    with pytest.raises(ReedproofError, match=f"no contact 'crushr'; {there}$"):
+        sheet.place_of("crushr")
 
 
 def test_everything_is_told_at_once(path: Path) -> None:

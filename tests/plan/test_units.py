@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
+import typer
 
 from reedproof import units
+from reedproof.cli.plan_inputs import of_unit, quantity, span_of
 from reedproof.errors import ReedproofError
 
 
@@ -83,13 +87,41 @@ def test_what_is_not_finite_is_refused(text: str) -> None:
 def test_a_span_is_one_number_or_two() -> None:
     assert units.span("20..500", "speed_mm_s") == (20, 500)
     assert units.span("2cm/s..500", "speed_mm_s") == pytest.approx((20, 500))
+    assert units.span("20..500 cm/s", "speed_mm_s") == pytest.approx((200, 5000))
+    assert units.span("20mm/s..50 cm/s", "speed_mm_s") == pytest.approx((20, 500))
+    assert units.span("1e1..2e1cm/s", "speed_mm_s") == pytest.approx((100, 200))
     assert units.span("320", "speed_mm_s") == (320, 320)
 
 
 @pytest.mark.parametrize(
     ("text", "told"),
-    [("500..20", "the smaller one first"), ("20..", "expected a number"), ("..5", "expected")],
+    [
+        ("500..20", "the smaller one first"),
+        ("20..", "expected a number"),
+        ("20..cm/s", "expected a number"),
+        ("..5", "expected"),
+    ],
 )
 def test_a_span_that_is_none_is_refused(text: str, told: str) -> None:
     with pytest.raises(ReedproofError, match=told):
         units.span(text, "speed_mm_s")
+
+
+# ---- options ----
+
+
+@pytest.mark.parametrize(
+    ("key", "metavar"),
+    [("gap_mm", "mm"), ("temperature_c", "C"), ("deceleration_mm_s2", "mm/s2"), ("pull_up_ohm", "Ohm")],
+)
+def test_an_option_shows_its_unit_and_takes_what_it_shows(key: str, metavar: str) -> None:
+    option = quantity(key, "How much.", "2")
+    assert (option.metavar, option.help) == (metavar, "How much. [default: 2]")
+    assert option.parser(f"5 {metavar}") == 5
+    assert quantity(key, "How much.").help == "How much."
+
+
+@pytest.mark.parametrize("parser", [of_unit("gap_mm"), span_of("gap_mm")])
+def test_what_an_option_cannot_take_is_told_as_wrong_use(parser: Callable[[str], object]) -> None:
+    with pytest.raises(typer.BadParameter, match="'5 kg': expected a number of mm"):
+        parser("5 kg")

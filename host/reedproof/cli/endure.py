@@ -99,9 +99,15 @@ def make_plan(
 PlanOptions = tuple[int | None, float | None, str | None, int | None, bool]
 
 
-def _planned(saved: RunPlan) -> PlanOptions:
-    """What `reedproof plan run --save` wrote, as the options that say the same."""
-    return None, None, saved.claim, saved.allow or None, saved.sequential
+def _planned(saved: RunPlan, told: PlanOptions) -> PlanOptions:
+    """What `reedproof plan run --save` wrote, as the options that say the same, where none is told that
+    stands against it: --allow and --sequential are about its claim."""
+    *plans, allow, sequential = told
+    if any(option is not None for option in plans):
+        return told
+    if allow is None and not sequential:
+        allow, sequential = saved.allow or None, saved.sequential
+    return None, None, saved.claim, allow, sequential
 
 
 def show_plan(plan: Plan, out: Console) -> None:
@@ -535,10 +541,10 @@ def endure(
             layout = read_sheet(Path(sheet or ""))
             if not layout.routes:
                 raise ReedproofError(f"{sheet}: no routes; endure needs to know in which order trains pass")
-            told = any(option is not None for option in plan_options[:4]) or sequential
-            if layout.plan.run is not None and not told:
-                plan_options = _planned(layout.plan.run)
-                out.print("no option says another: the plan is that of the sheet")
+            if layout.plan.run is not None:
+                plan_options = _planned(layout.plan.run, plan_options)
+                if plan_options[2] is not None and claim is None:
+                    out.print("no option says another: the claim is that of the sheet")
             plan = make_plan(len(layout.contacts), *plan_options)
             kept = opened.enter_context(Store(store))
         links = opened.enter_context(_links(layout, parse_ports(port or [], layout), kept, out))

@@ -33,6 +33,7 @@ PlotOption = Annotated[
 ]
 
 AnyPlan = TypeVar("AnyPlan", bound=Table)
+Typed = TypeVar("Typed")
 
 
 @dataclass(frozen=True)
@@ -50,26 +51,31 @@ class Inputs(Generic[AnyPlan]):
 
 def of_unit(key: str) -> Callable[[str], float]:
     """A parser for an option: a number in the unit of ``key``, or with another such unit behind it."""
-
-    def parse(text: str) -> float:
-        try:
-            return units.number(text, key)
-        except ReedproofError as problem:
-            raise typer.BadParameter(str(problem)) from None
-
-    return parse
+    return _parser(units.number, key)
 
 
 def span_of(key: str) -> Callable[[str], tuple[float, float]]:
     """A parser for an option: one number or two as in 20..500, in the unit of ``key``."""
+    return _parser(units.span, key)
 
-    def parse(text: str) -> tuple[float, float]:
+
+def _parser(read: Callable[[str, str], Typed], key: str) -> Callable[[str], Typed]:
+    def parse(text: str) -> Typed:
         try:
-            return units.span(text, key)
+            return read(text, key)
         except ReedproofError as problem:
             raise typer.BadParameter(str(problem)) from None
 
     return parse
+
+
+def quantity(key: str, text: str, default: str = "") -> Any:
+    """An option that takes a number in the unit of ``key``; ``default``: what holds without it, in words."""
+    return typer.Option(
+        parser=of_unit(key), show_default=False,
+        metavar=units.unit_of(key).replace("°", "").replace("²", "2"),  # not every terminal has these
+        help=f"{text} [default: {default}]" if default else text,
+    )  # fmt: skip
 
 
 def sheet_of(path: Path | None, save: bool) -> Sheet | None:

@@ -19,8 +19,8 @@ from reedproof.cli.plan_inputs import (
     SaveOption,
     SheetOption,
     gather,
-    of_unit,
     option_of,
+    quantity,
     sheet_of,
 )
 from reedproof.cli.plan_words import present
@@ -29,7 +29,6 @@ from reedproof.layout import Contact, Sheet
 from reedproof.plan_magnet_plot import field_plot
 from reedproof.plan_tables import MAGNET_ANSWER, ContactPlan, MagnetPlan, at_contact
 from reedproof.sheet_writer import forget_contact_answers, save_contact_plan, save_plan
-from reedproof.units import unit_of
 
 SIZE_MM_MAX = 100.0
 
@@ -58,22 +57,19 @@ def _magnets(text: str) -> list[AnyMagnet]:
     return found
 
 
-def _of(key: str, text: str) -> Any:
-    unit = unit_of(key).removeprefix("°")  # not every terminal has that sign
-    return typer.Option(parser=of_unit(key), metavar=unit, help=text, show_default=False)
-
-
 def magnet(
-    diameter_mm: Annotated[float | None, _of("diameter_mm", "Diameter of a round magnet.")] = None,
-    width_mm: Annotated[float | None, _of("width_mm", "Width of a block, across its length.")] = None,
-    height_mm: Annotated[float | None, _of("height_mm", "Height of a block, as it lies.")] = None,
-    length_mm: Annotated[float | None, _of("length_mm", "Length, in which it is magnetised.")] = None,
+    diameter_mm: Annotated[float | None, quantity("diameter_mm", "Diameter of a round magnet.")] = None,
+    width_mm: Annotated[float | None, quantity("width_mm", "Width of a block, across its length.")] = None,
+    height_mm: Annotated[float | None, quantity("height_mm", "Height of a block, as it lies.")] = None,
+    length_mm: Annotated[float | None, quantity("length_mm", "Length, in which it is magnetised.")] = None,
     grade: Annotated[
         str | None, typer.Option(help="Its grade, N35 to N52.", metavar="GRADE", show_default=False)
     ] = None,
-    remanence_t: Annotated[float | None, _of("remanence_t", "Its remanence, instead of a grade.")] = None,
+    remanence_t: Annotated[
+        float | None, quantity("remanence_t", "Its remanence, instead of a grade.")
+    ] = None,
     temperature_c: Annotated[
-        float | None, _of("temperature_c", "How warm it becomes. [default: 20; at most 80]")
+        float | None, quantity("temperature_c", "How warm it becomes.", "20; at most 80")
     ] = None,
     orientation: Annotated[
         str | None,
@@ -85,27 +81,33 @@ def magnet(
         ),
     ] = None,
     distance_mm: Annotated[
-        float | None, _of("distance_mm", "From the magnet's middle to the contact's axis.")
+        float | None, quantity("distance_mm", "From the magnet's middle to the contact's axis.")
     ] = None,
-    gap_mm: Annotated[float | None, _of("gap_mm", "From the magnet to the glass, instead.")] = None,
+    gap_mm: Annotated[float | None, quantity("gap_mm", "From the magnet to the glass, instead.")] = None,
     glass_diameter_mm: Annotated[
-        float | None, _of("glass_diameter_mm", "Diameter of the glass. [default: 2]")
+        float | None, quantity("glass_diameter_mm", "Diameter of the glass.", "2")
     ] = None,
     spread_mm: Annotated[
-        float | None, _of("spread_mm", "Vehicles ride so much higher and lower. [default: 1]")
+        float | None, quantity("spread_mm", "Vehicles ride so much higher and lower.", "1")
     ] = None,
     offset_mm: Annotated[
-        float | None, _of("offset_mm", "The magnet passes so much to the side. [default: 0]")
+        float | None, quantity("offset_mm", "The magnet passes so much to the side.", "0")
     ] = None,
-    operate_mt: Annotated[float | None, _of("operate_mt", "Field at which the contact closes.")] = None,
-    release_mt: Annotated[float | None, _of("release_mt", "Field at which it opens again.")] = None,
+    operate_mt: Annotated[float | None, quantity("operate_mt", "Field at which the contact closes.")] = None,
+    release_mt: Annotated[float | None, quantity("release_mt", "Field at which it opens again.")] = None,
     operate_at: Annotated[
-        float | None, _of("operate_at", "Ampere turns of its data sheet instead; a factor of 2 rough.")
+        float | None, quantity("operate_at", "Ampere turns of its data sheet instead; a factor of 2 rough.")
     ] = None,
-    release_at: Annotated[float | None, _of("release_at", "Ampere turns at which it opens again.")] = None,
+    release_at: Annotated[
+        float | None, quantity("release_at", "Ampere turns at which it opens again.")
+    ] = None,
     steel_rail: Annotated[
-        bool, typer.Option("--steel-rail", help="Steel, such as a rail, is near: warned of, not computed.")
-    ] = False,
+        bool | None,
+        typer.Option(
+            "--steel-rail/--no-steel-rail", show_default=False,
+            help="Steel, such as a rail, is near: warned of, not computed.",
+        ),
+    ] = None,
     compare: Annotated[
         str | None,
         typer.Option(
@@ -144,7 +146,7 @@ def magnet(
         "orientation": orientation, "distance_mm": distance_mm, "gap_mm": gap_mm,
         "glass_diameter_mm": glass_diameter_mm, "spread_mm": spread_mm, "offset_mm": offset_mm,
         "operate_mt": operate_mt, "release_mt": release_mt, "operate_at": operate_at,
-        "release_at": release_at, "steel_rail": steel_rail or None,
+        "release_at": release_at, "steel_rail": steel_rail,
     }  # fmt: skip
     inputs = gather(MagnetPlan, options, _saved(one, here), may_ask=not json)
     answer = plan_magnet(inputs.plan, USUAL if compare is None else _magnets(compare))
@@ -166,11 +168,7 @@ def _contact(sheet: Sheet | None, name: str | None) -> Contact | None:
         return None
     if sheet is None:
         raise ReedproofError(f"--contact {name}: of which sheet? expected --sheet SHEET with it")
-    for each in sheet.contacts:
-        if each.name == name:
-            return each
-    names = ", ".join(repr(each.name) for each in sheet.contacts)
-    raise ReedproofError(f"--contact {name}: the sheet has no such contact; expected one of {names}")
+    return sheet.contacts[sheet.place_of(name)]
 
 
 def _saved(sheet: Sheet | None, here: Contact | None) -> Mapping[str, Any]:

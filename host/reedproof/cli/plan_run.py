@@ -38,8 +38,12 @@ def run(
         typer.Option(help="Misses of a contact that are allowed. [default: 0]", show_default=False),
     ] = None,
     sequential: Annotated[
-        bool, typer.Option("--sequential", help="Test after every pass instead of once at the end.")
-    ] = False,
+        bool | None,
+        typer.Option(
+            "--sequential/--no-sequential", show_default=False,
+            help="Test after every pass instead of once at the end.",
+        ),
+    ] = None,
     passes_per_hour_option: Annotated[
         float | None,
         typer.Option(
@@ -77,9 +81,10 @@ def run(
     if one is not None:
         saved = {"contacts": len(one.contacts), "passes_per_hour": passes_per_hour(one)}
         if one.plan.run is not None:
-            saved |= one.plan.run.model_dump(exclude_none=True, exclude={"contacts"})
+            aside = {"allow"} if sequential else {"sequential"} if allow is not None else set()
+            saved |= one.plan.run.model_dump(exclude_none=True, exclude={"contacts", *aside})
     options = {
-        "claim": claim, "contacts": contacts, "allow": allow, "sequential": sequential or None,
+        "claim": claim, "contacts": contacts, "allow": allow, "sequential": sequential,
         "passes_per_hour": passes_per_hour_option, "good_miss_share": good_miss_share,
         "bad_miss_share": bad_miss_share,
     }  # fmt: skip

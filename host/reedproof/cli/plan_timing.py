@@ -19,6 +19,7 @@ from reedproof.cli.plan_inputs import (
     SheetOption,
     gather,
     of_unit,
+    quantity,
     sheet_of,
     span_of,
 )
@@ -30,10 +31,6 @@ from reedproof.plan_timing_plot import timing_plot
 from reedproof.sheet_writer import save_plan
 
 
-def _length(text: str, key: str, metavar: str = "MM") -> Any:
-    return typer.Option(help=text, parser=of_unit(key), metavar=metavar, show_default=False)
-
-
 def _setting(text: str, key: str) -> Any:
     """A whole number where it is one; what is none is told where all values are checked."""
 
@@ -41,7 +38,7 @@ def _setting(text: str, key: str) -> Any:
         value = of_unit(key)(told)
         return int(value) if value.is_integer() else value
 
-    return typer.Option(help=text, parser=parse, metavar="US", show_default=False)
+    return typer.Option(help=text, parser=parse, metavar="us", show_default=False)
 
 
 def timing(
@@ -65,56 +62,55 @@ def timing(
             help="Scale, such as 1:87 or H0 (NEM 010). [default: that of the sheet]", show_default=False
         ),
     ] = None,
-    closure_mm: Annotated[float | None, _length("Shortest closure of a contact.", "closure_mm")] = None,
+    closure_mm: Annotated[float | None, quantity("closure_mm", "Shortest closure of a contact.")] = None,
     notch_mm: Annotated[
-        float | None, _length("Opening between two closures of one magnet. [default: none]", "notch_mm")
+        float | None, quantity("notch_mm", "Opening between two closures of one magnet.", "none")
     ] = None,
     footprint_mm: Annotated[
         float | None,
-        _length(
-            "From where a magnet first closes the contact to where it last opens. "
-            "[default: closures and notch]",
-            "footprint_mm",
+        quantity(
+            "footprint_mm", "From where a magnet first closes the contact to where it last opens.",
+            "closures and notch",
         ),
     ] = None,
     spacing_mm: Annotated[
-        float | None, _length("Distance between two magnets of a train. [default: one magnet]", "spacing_mm")
+        float | None, quantity("spacing_mm", "Distance between two magnets of a train.", "one magnet")
     ] = None,
     make_us: Annotated[Any, _setting("So long closed counts as closed. [default: 1000]", "make_us")] = None,
     break_us: Annotated[Any, _setting("So long open counts as open. [default: 10000]", "break_us")] = None,
     sampling_us: Annotated[
-        float | None, _length("How often the board looks. [default: 50]", "sampling_us", "US")
+        float | None, quantity("sampling_us", "How often the board looks.", "50")
     ] = None,
     operate_us: Annotated[
-        float | None, _length("Within this it follows its magnet. [default: 1500]", "operate_us", "US")
+        float | None, quantity("operate_us", "Within this it follows its magnet.", "1500")
     ] = None,
     bridge_ms: Annotated[
         float | None,
-        _length("Longest wait in the USB bridge; 1 if set so. [default: 16]", "bridge_ms", "MS"),
+        quantity("bridge_ms", "Longest wait in the USB bridge; 1 if set so.", "16"),
     ] = None,
-    host_ms: Annotated[float | None, _length("Of the host. [default: 2]", "host_ms", "MS")] = None,
+    host_ms: Annotated[float | None, quantity("host_ms", "Of the host.", "2")] = None,
     deceleration_mm_s2: Annotated[
         float | None,
-        _length("How trains slow down; with it, stopping is planned.", "deceleration_mm_s2", "MM/S2"),
+        quantity("deceleration_mm_s2", "How trains slow down; with it, stopping is planned."),
     ] = None,
     approach_mm_s: Annotated[
         float | None,
-        _length("Speed before the first contact. [default: fastest]", "approach_mm_s", "MM/S"),
+        quantity("approach_mm_s", "Speed before the first contact.", "fastest"),
     ] = None,
     slow_mm_s: Annotated[
-        float | None, _length("Speed after a braking contact. [default: none]", "slow_mm_s", "MM/S")
+        float | None, quantity("slow_mm_s", "Speed after a braking contact.", "none")
     ] = None,
     braking_to_stopping_mm: Annotated[
-        float | None, _length("From the braking to the stopping contact.", "braking_to_stopping_mm")
+        float | None, quantity("braking_to_stopping_mm", "From the braking to the stopping contact.")
     ] = None,
     stopping_to_signal_mm: Annotated[
-        float | None, _length("From the stopping contact to signal or buffer.", "stopping_to_signal_mm")
+        float | None, quantity("stopping_to_signal_mm", "From the stopping contact to signal or buffer.")
     ] = None,
     front_mm: Annotated[
-        float | None, _length("How far the train's front is ahead of its magnet. [default: 0]", "front_mm")
+        float | None, quantity("front_mm", "How far the train's front is ahead of its magnet.", "0")
     ] = None,
     command_ms: Annotated[
-        float | None, _length("From the host until the train obeys. [default: 100]", "command_ms", "MS")
+        float | None, quantity("command_ms", "From the host until the train obeys.", "100")
     ] = None,
     sheet: SheetOption = None,
     save: SaveOption = False,

@@ -14,30 +14,22 @@ from reedproof.cli.plan_inputs import (
     SaveOption,
     SheetOption,
     gather,
-    of_unit,
+    quantity,
     save_into,
     sheet_of,
     span_of,
 )
 from reedproof.cli.plan_words import present
 from reedproof.plan_tables import WiringPlan
-from reedproof.units import unit_of
 from reedproof.wiring_drawing import wiring_drawing
 
 
-def _option(key: str, told: str, default: str = "") -> Any:
-    return typer.Option(
-        parser=of_unit(key), metavar=unit_of(key), show_default=False,
-        help=f"{told} [default: {default}]" if default else told,
-    )  # fmt: skip
-
-
 def wiring(
-    cable_m: Annotated[float | None, _option("cable_m", "Length of the cable to the contact.")] = None,
-    cable_pf_m: Annotated[float | None, _option("cable_pf_m", "Capacitance of the cable.", "100")] = None,
+    cable_m: Annotated[float | None, quantity("cable_m", "Length of the cable to the contact.")] = None,
+    cable_pf_m: Annotated[float | None, quantity("cable_pf_m", "Capacitance of the cable.", "100")] = None,
     cable_ohm_m: Annotated[
         float | None,
-        _option("cable_ohm_m", "Resistance of the cable, there and back.", "0.25, two of 0.14 mm2"),
+        quantity("cable_ohm_m", "Resistance of the cable, there and back.", "0.25, two of 0.14 mm2"),
     ] = None,
     pull_up_ohm: Annotated[
         Any,
@@ -48,45 +40,45 @@ def wiring(
     ] = None,
     extra_pull_up_ohm: Annotated[
         float | None,
-        _option("extra_pull_up_ohm", "A resistor from input to supply; 0 for none.", "chosen"),
+        quantity("extra_pull_up_ohm", "A resistor from input to supply; 0 for none.", "chosen"),
     ] = None,
     series_ohm: Annotated[
-        float | None, _option("series_ohm", "The resistor at the contact; 0 for none.", "chosen")
+        float | None, quantity("series_ohm", "The resistor at the contact; 0 for none.", "chosen")
     ] = None,
     filter_nf: Annotated[
-        float | None, _option("filter_nf", "The capacitor from input to ground; 0 for none.", "chosen")
+        float | None, quantity("filter_nf", "The capacitor from input to ground; 0 for none.", "chosen")
     ] = None,
-    supply_v: Annotated[float | None, _option("supply_v", "Supply of the board, up to 5.5 V.", "5")] = None,
+    supply_v: Annotated[float | None, quantity("supply_v", "Supply of the board, up to 5.5 V.", "5")] = None,
     vil_v: Annotated[
-        float | None, _option("vil_v", "Below this the input is low for certain.", "0.3 of the supply")
+        float | None, quantity("vil_v", "Below this the input is low for certain.", "0.3 of the supply")
     ] = None,
     vih_v: Annotated[
-        float | None, _option("vih_v", "Above this the input is high for certain.", "0.6 of the supply")
+        float | None, quantity("vih_v", "Above this the input is high for certain.", "0.6 of the supply")
     ] = None,
     leakage_ua: Annotated[
-        float | None, _option("leakage_ua", "What leaks from the open input to ground.", "1")
+        float | None, quantity("leakage_ua", "What leaks from the open input to ground.", "1")
     ] = None,
-    contact_mohm: Annotated[float | None, _option("contact_mohm", "Contact resistance.", "150")] = None,
-    contact_ma: Annotated[float | None, _option("contact_ma", "Current it may switch.", "500")] = None,
-    contact_v: Annotated[float | None, _option("contact_v", "Voltage it may switch.", "100")] = None,
-    contact_w: Annotated[float | None, _option("contact_w", "Power it may switch.", "10")] = None,
+    contact_mohm: Annotated[float | None, quantity("contact_mohm", "Contact resistance.", "150")] = None,
+    contact_ma: Annotated[float | None, quantity("contact_ma", "Current it may switch.", "500")] = None,
+    contact_v: Annotated[float | None, quantity("contact_v", "Voltage it may switch.", "100")] = None,
+    contact_w: Annotated[float | None, quantity("contact_w", "Power it may switch.", "10")] = None,
     parallel_m: Annotated[
-        float | None, _option("parallel_m", "How far a motor lead runs beside the cable.", "all of it")
+        float | None, quantity("parallel_m", "How far a motor lead runs beside the cable.", "all of it")
     ] = None,
     coupling_pf_m: Annotated[
-        float | None, _option("coupling_pf_m", "Capacitance between the two.", "50, in one bundle")
+        float | None, quantity("coupling_pf_m", "Capacitance between the two.", "50, in one bundle")
     ] = None,
     step_v: Annotated[
-        float | None, _option("step_v", "Voltage step on the motor lead; coils make 100 and more.", "12")
+        float | None, quantity("step_v", "Voltage step on the motor lead; coils make 100 and more.", "12")
     ] = None,
     motor_a_us: Annotated[
-        float | None, _option("motor_a_us", "How fast the motor's current changes, for what it induces.")
+        float | None, quantity("motor_a_us", "How fast the motor's current changes, for what it induces.")
     ] = None,
     mutual_uh_m: Annotated[
-        float | None, _option("mutual_uh_m", "Mutual inductance of the two.", "0.5, in one bundle")
+        float | None, quantity("mutual_uh_m", "Mutual inductance of the two.", "0.5, in one bundle")
     ] = None,
-    make_us: Annotated[float | None, _option("make_us", "Setting of the input.", "1000")] = None,
-    break_us: Annotated[float | None, _option("break_us", "Setting of the input.", "10000")] = None,
+    make_us: Annotated[float | None, quantity("make_us", "Setting of the input.", "1000")] = None,
+    break_us: Annotated[float | None, quantity("break_us", "Setting of the input.", "10000")] = None,
     sheet: SheetOption = None,
     save: SaveOption = False,
     plot: PlotOption = None,
