@@ -85,10 +85,15 @@ def sheet_of(path: Path | None, save: bool) -> Sheet | None:
     return None if path is None else read_sheet(path)
 
 
-def save_into(path: Path | None, name: str, plan: Table, *, wanted: bool) -> None:
-    """What --save does: the plan becomes the table [plan.``name``] of the sheet."""
-    if wanted and path is not None:
-        save_plan(path, name, plan.model_dump(mode="json", exclude_none=True))
+def save_told(path: Path | None, name: str, inputs: Inputs[AnyPlan], own: Collection[str]) -> str:
+    """What --save does: what was told, by options, answers and ``own``, the keys that the sheet's table
+    [plan.``name``] has already, becomes that table; what follows from the rest of the sheet may change, and
+    defaults too. Returns where it is now, for the screen; '' without a sheet to save into."""
+    if path is None:
+        return ""
+    told = {key for key, origin in inputs.origins.items() if origin in ("option", "asked")} | set(own)
+    save_plan(path, name, inputs.plan.model_dump(mode="json", include=told, exclude_none=True))
+    return f"[plan.{name}] in {path}"
 
 
 def option_of(key: str) -> str:

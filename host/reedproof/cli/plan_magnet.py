@@ -150,16 +150,14 @@ def magnet(
     }  # fmt: skip
     inputs = gather(MagnetPlan, options, _saved(one, here), may_ask=not json)
     answer = plan_magnet(inputs.plan, USUAL if compare is None else _magnets(compare))
+    saved_in = ""
     if save and one is not None and sheet is not None:
         answer = _save(answer, inputs.plan, sheet, one, here)
+        saved_in = f"{'[plan.magnet]' if here is None else f'the plan of {here.name!r}'} in {sheet}"
     present(
-        headline(inputs.plan, answer),
-        answer,
-        inputs,
-        json=json,
-        plot=plot,
-        drawn=lambda: field_plot(inputs.plan),
-    )
+        headline(inputs.plan, answer), answer, inputs, json=json, plot=plot,
+        drawn=lambda: field_plot(inputs.plan), saved_in=saved_in,
+    )  # fmt: skip
 
 
 def _contact(sheet: Sheet | None, name: str | None) -> Contact | None:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from reedproof.analysis.plan_run import passes_per_hour, plan_run
+from reedproof.analysis.plan_run import headline, passes_per_hour, plan_run
 from reedproof.cli.common import JsonOption
 from reedproof.cli.plan_inputs import (
     PlotOption,
@@ -14,7 +14,7 @@ from reedproof.cli.plan_inputs import (
     SheetOption,
     gather,
     of_unit,
-    save_into,
+    save_told,
     sheet_of,
 )
 from reedproof.cli.plan_words import present
@@ -77,21 +77,21 @@ def run(
     Example: reedproof plan run --claim 0.99@0.95
     """
     one = sheet_of(sheet, save)
-    saved = {}
+    own, follows = {}, {}
     if one is not None:
-        saved = {"contacts": len(one.contacts), "passes_per_hour": passes_per_hour(one)}
+        follows = {"contacts": len(one.contacts), "passes_per_hour": passes_per_hour(one)}
         if one.plan.run is not None:
             aside = {"allow"} if sequential else {"sequential"} if allow is not None else set()
-            saved |= one.plan.run.model_dump(exclude_none=True, exclude={"contacts", *aside})
+            own = one.plan.run.model_dump(exclude_unset=True, exclude=aside)
     options = {
         "claim": claim, "contacts": contacts, "allow": allow, "sequential": sequential,
         "passes_per_hour": passes_per_hour_option, "good_miss_share": good_miss_share,
         "bad_miss_share": bad_miss_share,
     }  # fmt: skip
-    inputs = gather(RunPlan, options, saved, may_ask=not json)
+    inputs = gather(RunPlan, options, {**follows, **own}, may_ask=not json)
     answer = plan_run(inputs.plan)
-    save_into(sheet, "run", inputs.plan, wanted=save)
+    saved_in = save_told(sheet if save else None, "run", inputs, own)
     present(
-        f"What the claim {inputs.plan.claim} takes", answer, inputs, json=json, plot=plot,
-        drawn=lambda: chances_plot(inputs.plan),
+        headline(inputs.plan), answer, inputs, json=json, plot=plot,
+        drawn=lambda: chances_plot(inputs.plan), saved_in=saved_in,
     )  # fmt: skip

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Annotated, Any
 
@@ -13,13 +13,13 @@ from reedproof.analysis.plan_timing import headline, plan_timing
 from reedproof.analysis.timing import model_speed_mm_s, ratio_of
 from reedproof.cli.common import JsonOption
 from reedproof.cli.plan_inputs import (
-    Inputs,
     PlotOption,
     SaveOption,
     SheetOption,
     gather,
     of_unit,
     quantity,
+    save_told,
     sheet_of,
     span_of,
 )
@@ -28,7 +28,6 @@ from reedproof.errors import ReedproofError
 from reedproof.layout import Sheet
 from reedproof.plan_tables import FASTEST_MM_S, TimingPlan, footprint_least_mm
 from reedproof.plan_timing_plot import timing_plot
-from reedproof.sheet_writer import save_plan
 
 
 def _setting(text: str, key: str) -> Any:
@@ -145,11 +144,10 @@ def timing(
     answer = plan_timing(inputs.plan, ratio)
     if one is not None and "closure_mm" not in told:
         answer = replace(answer, advice=[*answer.advice, *_left_out(one)])
-    if save and sheet is not None:
-        save_plan(sheet, "timing", _told(inputs, own))
+    saved_in = save_told(sheet if save else None, "timing", inputs, own)
     present(
         headline(inputs.plan, answer), answer, inputs, json=json, plot=plot,
-        drawn=lambda: timing_plot(inputs.plan),
+        drawn=lambda: timing_plot(inputs.plan), saved_in=saved_in,
     )  # fmt: skip
 
 
@@ -214,9 +212,3 @@ def _left_out(sheet: Sheet) -> Iterator[str]:
             "contacts whose closures are not worked out are left out; work each out with 'reedproof plan "
             f"magnet --contact NAME --save': {', '.join(unknown)}"
         )
-
-
-def _told(inputs: Inputs[TimingPlan], own: Collection[str]) -> dict[str, Any]:
-    """Without what followed from magnets and trains, which may be changed, and without defaults."""
-    told = {key for key, origin in inputs.origins.items() if origin in ("option", "asked")} | set(own)
-    return inputs.plan.model_dump(mode="json", include=told, exclude_none=True)

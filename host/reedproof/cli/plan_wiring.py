@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from typing import Annotated, Any
 
 import typer
@@ -15,7 +14,7 @@ from reedproof.cli.plan_inputs import (
     SheetOption,
     gather,
     quantity,
-    save_into,
+    save_told,
     sheet_of,
     span_of,
 )
@@ -92,7 +91,7 @@ def wiring(
     Example: reedproof plan wiring --cable-m 10 --plot wiring.svg
     """
     one = sheet_of(sheet, save)
-    saved = one.plan.wiring.model_dump(exclude_unset=True) if one and one.plan.wiring else None
+    own = one.plan.wiring.model_dump(exclude_unset=True) if one and one.plan.wiring else {}
     options = {
         "cable_m": cable_m, "cable_pf_m": cable_pf_m, "cable_ohm_m": cable_ohm_m,
         "pull_up_ohm": None if pull_up_ohm is None else list(pull_up_ohm),
@@ -102,13 +101,12 @@ def wiring(
         "contact_w": contact_w, "parallel_m": parallel_m, "coupling_pf_m": coupling_pf_m, "step_v": step_v,
         "motor_a_us": motor_a_us, "mutual_uh_m": mutual_uh_m, "make_us": make_us, "break_us": break_us,
     }  # fmt: skip
-    inputs = gather(WiringPlan, options, saved, may_ask=not json)
+    inputs = gather(WiringPlan, options, own, may_ask=not json)
     answer = plan_wiring(inputs.plan)
     parts = choose_parts(inputs.plan)
-    chosen = inputs.plan.model_copy(update=asdict(parts))
-    save_into(sheet, "wiring", chosen, wanted=save)
+    saved_in = save_told(sheet if save else None, "wiring", inputs, own)
     kept = "Every margin is kept" if answer.is_good else "NOT every margin is kept"
     present(
         f"{kept} with {parts.text}", answer, inputs, json=json, plot=plot,
-        drawn=lambda: wiring_drawing(inputs.plan, answer.checks),
+        drawn=lambda: wiring_drawing(inputs.plan, answer.checks), saved_in=saved_in,
     )  # fmt: skip

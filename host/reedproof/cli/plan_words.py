@@ -28,9 +28,10 @@ def present(
     json: bool,
     plot: Path | None = None,
     drawn: Callable[[], str],
+    saved_in: str,
 ) -> None:
-    """Prints the answer, writes what ``drawn`` gives into the file ``plot``, and ends the command: with 0 if
-    every check is kept, else 1."""
+    """Prints the answer, writes what ``drawn`` gives into the file ``plot``, says what was ``saved_in`` the
+    sheet ('' for nothing), and ends the command: with 0 if every check is kept, else 1."""
     out = console(stderr=json)
     if json:
         print_json({"inputs": inputs.as_dict(), **answer.as_dict()})
@@ -39,6 +40,8 @@ def present(
     if plot is not None:
         write_over(plot, drawn(), GENERATOR, "a drawing of a plan")
         say(f"drawn: {plot}", out)
+    if saved_in:
+        say(f"saved: {saved_in}{'' if answer.is_good else ', though not every margin is kept'}", out)
     raise typer.Exit(0 if answer.is_good else 1)
 
 
