@@ -51,7 +51,10 @@ def test_the_sheet_says_how_many_contacts_and_keeps_the_plan(sheet: Path) -> Non
     assert saved is not None
     assert saved.model_fields_set == {"claim", "allow"}, "how many contacts there are follows from the sheet"
     assert (saved.claim, saved.allow) == ("0.99@0.95", 2)
-    assert "saved: [plan.run] in " in ran.err
+    assert found["saved_in"] == f"[plan.run] in {sheet}"
+    told = run("plan", "run", "--sheet", str(sheet), "--save").out.splitlines()[-1]
+    assert told.startswith("saved: [plan.run] in ")
+    assert told.endswith(", though not every margin is kept")
     again = json.loads(run("plan", "run", "--sheet", str(sheet), "--json").out)
     assert again["inputs"]["claim"] == {"value": "0.99@0.95", "from": "sheet"}
     assert again["passes"] == found["passes"]

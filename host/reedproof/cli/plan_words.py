@@ -34,14 +34,14 @@ def present(
     sheet ('' for nothing), and ends the command: with 0 if every check is kept, else 1."""
     out = console(stderr=json)
     if json:
-        print_json({"inputs": inputs.as_dict(), **answer.as_dict()})
+        print_json({"inputs": inputs.as_dict(), **answer.as_dict(), "saved_in": saved_in or None})
     else:
         show(title, answer, inputs, out)
+        if saved_in:
+            say(f"saved: {saved_in}{'' if answer.is_good else ', though not every margin is kept'}", out)
     if plot is not None:
         write_over(plot, drawn(), GENERATOR, "a drawing of a plan")
         say(f"drawn: {plot}", out)
-    if saved_in:
-        say(f"saved: {saved_in}{'' if answer.is_good else ', though not every margin is kept'}", out)
     raise typer.Exit(0 if answer.is_good else 1)
 
 
