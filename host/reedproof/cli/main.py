@@ -25,6 +25,7 @@ def build_app() -> typer.Typer:
         boards,
         demo,
         diagnose,
+        doctor,
         endure,
         export,
         flash,
@@ -52,8 +53,8 @@ def build_app() -> typer.Typer:
     )
     for command in (
         demo.demo, boards.boards, flash.flash, prove.prove, proofs.proofs, watch.watch, record.record,
-        tune.tune, replay.replay, endure.endure, report.report, diagnose.diagnose, runs.runs, export.export,
-        simulate.simulate,
+        tune.tune, replay.replay, endure.endure, report.report, diagnose.diagnose, doctor.doctor, runs.runs,
+        export.export, simulate.simulate,
     ):  # fmt: skip
         app.command()(command)
     app.add_typer(plan.plan)
