@@ -103,7 +103,9 @@ def system_name() -> str:
         release = platform.freedesktop_os_release()
     except OSError:
         return f"{kind} {platform.machine()}"
-    return f"{kind} {platform.machine()}, {release.get('ID', 'linux')} {release.get('VERSION_ID', '')}".strip()
+    return (
+        f"{kind} {platform.machine()}, {release.get('ID', 'linux')} {release.get('VERSION_ID', '')}".strip()
+    )
 
 
 def check_program(versions: Mapping[str, str | None], system: str) -> list[Check]:
@@ -120,7 +122,7 @@ def check_program(versions: Mapping[str, str | None], system: str) -> list[Check
 
 
 def check_compiled(parts: Mapping[str, Callable[[], object]]) -> Check:
-    """``parts`` load the compiled parts and raise ImportError where one is missing or older than its sources."""
+    """``parts`` load them and raise ImportError where one is missing or older than its sources."""
     problems = []
     for name, load in parts.items():
         try:
@@ -159,9 +161,7 @@ def check_images(read: Callable[[BoardKind], tuple[Image, str]], kinds: Iterable
     return Check("firmware images", GOOD, ", ".join(builds))
 
 
-def check_avrdude(
-    find: Callable[[], Sequence[str]] = find_avrdude, limit_s: float = TOOL_S
-) -> Check:
+def check_avrdude(find: Callable[[], Sequence[str]] = find_avrdude, limit_s: float = TOOL_S) -> Check:
     get = how_to_get().replace(sys.executable, "python3")  # where that is installed is private
     try:
         tool = find()
@@ -220,8 +220,8 @@ def check_ports(
         return [
             Check(
                 "serial ports", ATTENTION, "none",
-                "plug the board in, with a cable that carries data (many only charge); the commands run without "
-                "one too: 'reedproof demo'",
+                "plug the board in, with a cable that carries data (many only charge); without a board "
+                "there is 'reedproof demo'",
             )
         ]  # fmt: skip
     bridges = f"{len(ports)}, {sum(port.usb_id is not None for port in ports)} of them on USB"
@@ -279,9 +279,7 @@ def udev_rule(usb_id: str) -> str:
     """Lets whoever sits at the computer open such ports. Its file must come before 73-seat-late.rules, which
     acts on the tag (source: that file of systemd, from memory)."""
     vendor, product = usb_id.split(":")
-    return (
-        f'SUBSYSTEM=="tty", ATTRS{{idVendor}}=="{vendor}", ATTRS{{idProduct}}=="{product}", TAG+="uaccess"'
-    )
+    return f'SUBSYSTEM=="tty", ATTRS{{idVendor}}=="{vendor}", ATTRS{{idProduct}}=="{product}", TAG+="uaccess"'
 
 
 # ---- the store ----
@@ -289,7 +287,10 @@ def udev_rule(usb_id: str) -> str:
 
 def check_store(seen: Health, place: str) -> list[Check]:
     """``place`` is how the store was named, not where it is."""
-    return [_check_store(seen, place), *([_check_room(seen.free_bytes)] if seen.free_bytes is not None else [])]
+    return [
+        _check_store(seen, place),
+        *([_check_room(seen.free_bytes)] if seen.free_bytes is not None else []),
+    ]
 
 
 def _check_store(seen: Health, place: str) -> Check:
@@ -298,7 +299,7 @@ def _check_store(seen: Health, place: str) -> Check:
     if seen.damage is not None:
         return Check(
             "store", BAD, f"{what}; damaged: {seen.damage}",
-            "copy the file to a safe place before anything else, then ask for help; go on with a new one by --store",
+            "copy the file to a safe place before anything else, then ask for help; --store goes on with a new one",
         )  # fmt: skip
     if seen.problem is not None:
         advice = "check it and its permissions, or choose another with --store"
@@ -310,7 +311,7 @@ def _check_store(seen: Health, place: str) -> Check:
     version = f"schema {seen.version}" + (", brought up to date when it is next used" if seen.is_old else "")
     if seen.waiting:
         return Check(
-            "store", ATTENTION, f"{what}, {version}; a program that used it was killed, its newest records wait",
+            "store", ATTENTION, f"{what}, {version}; newest records of a killed program wait",
             "'reedproof runs' takes them up",
         )  # fmt: skip
     if not seen.checked:

@@ -16,13 +16,11 @@ from sqlalchemy.engine import URL
 from sqlalchemy.exc import ArgumentError, SQLAlchemyError
 from sqlalchemy.pool import NullPool
 
-from reedproof.store import APPLICATION_ID, LOCK_WAIT_S, _url_of
+from reedproof.store import APPLICATION_ID, LOCK_WAIT_S, url_of
 from reedproof.store_tables import MIGRATIONS, SCHEMA_VERSION, about, is_there, runs
 
 CHECK_S = 30.0  # for reading a whole SQLite store
 STEPS = 10_000  # of SQLite's machine between two looks at the clock: some milliseconds
-
-Version = int | None
 
 
 @dataclass(frozen=True)
@@ -36,7 +34,7 @@ class Health:
 
     database: str
     problem: str | None = None
-    version: Version = None
+    version: int | None = None
     unfinished: int = 0
     damage: str | None = None
     checked: bool = True
@@ -52,7 +50,7 @@ class Health:
 def health(where: str | Path, *, check_s: float = CHECK_S) -> Health:
     """How the store at a file or URL is. Never raises for what it finds."""
     try:
-        url = _url_of(where)
+        url = url_of(where)
     except (ArgumentError, ValueError, RuntimeError):
         return Health("unknown", "its name is neither a file nor a database URL")
     if url.get_backend_name() == "postgresql":
@@ -107,6 +105,8 @@ def _look_into(file: Path, seen: Health, check_s: float, *, is_open: bool) -> He
                 return replace(seen, checked=False)
             return seen if said == "ok" else replace(seen, damage=said.splitlines()[-1])
     except SQLAlchemyError as error:
+        if "malformed" in str(error):
+            return replace(seen, damage="parts of the file cannot be read")
         return replace(seen, problem=_problem(error))
 
 
@@ -116,8 +116,6 @@ def _problem(error: SQLAlchemyError) -> str:
         return "this file is not a reedproof store"
     if "locked" in text:
         return "another program holds the store"
-    if "malformed" in text:
-        return "the file is damaged"
     return "it cannot be read"
 
 

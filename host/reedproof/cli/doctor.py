@@ -9,6 +9,7 @@ from dataclasses import asdict
 from functools import partial
 
 import typer
+from rich.text import Text
 
 from reedproof import doctor as checks_of
 from reedproof.cli.common import JsonOption, StoreOption, console, print_json, table
@@ -36,7 +37,9 @@ def _place(store: str | None) -> str:
         return "--store"
     if os.environ.get("REEDPROOF_STORE"):
         return "$REEDPROOF_STORE"
-    return f"{'$XDG_DATA_HOME' if os.environ.get('XDG_DATA_HOME') else '~/.local/share'}/reedproof/store.sqlite"
+    return (
+        f"{'$XDG_DATA_HOME' if os.environ.get('XDG_DATA_HOME') else '~/.local/share'}/reedproof/store.sqlite"
+    )
 
 
 def _examine(store: str | None) -> list[Check]:
@@ -77,7 +80,7 @@ def _show(checks: list[Check]) -> None:
     out = console()
     rows = table("check", "state", "found")
     for check in checks:
-        rows.add_row(check.name, f"[{COLOURS[check.state]}]{check.state}", check.found)
+        rows.add_row(check.name, Text(check.state, style=COLOURS[check.state]), check.found)
     out.print(rows)
     if any(check.advice for check in checks):
         out.print("What to do:\n")
