@@ -299,7 +299,7 @@ def _check_store(seen: Health, place: str) -> Check:
     if seen.damage is not None:
         return Check(
             "store", BAD, f"{what}; damaged: {seen.damage}",
-            "copy the file to a safe place before anything else, then ask for help; --store goes on with a new one",
+            "copy the file to a safe place first, then ask for help; --store goes on with a new one",
         )  # fmt: skip
     if seen.problem is not None:
         advice = "check it and its permissions, or choose another with --store"

@@ -89,7 +89,7 @@ def _look_into(file: Path, seen: Health, check_s: float, *, is_open: bool) -> He
     would make the logs even to read."""
     seen = replace(seen, waiting=not is_open and file.with_name(file.name + "-wal").exists())
     try:
-        with _reading(file, check_s, is_open=is_open) as connection:
+        with _reading(file, is_open=is_open) as connection:
             (things,) = connection.exec_driver_sql("SELECT count(*) FROM sqlite_master").one()
             (owner,) = connection.exec_driver_sql("PRAGMA application_id").one()
             if things and owner != APPLICATION_ID:
@@ -97,11 +97,8 @@ def _look_into(file: Path, seen: Health, check_s: float, *, is_open: bool) -> He
             if not things:
                 return seen
             seen = _read(connection, seen)
-            try:
-                said = str(connection.exec_driver_sql("PRAGMA quick_check(1)").scalar())
-            except SQLAlchemyError as error:
-                if "interrupted" not in str(error):
-                    raise
+            said = _read_through(connection, check_s)
+            if said is None:
                 return replace(seen, checked=False)
             return seen if said == "ok" else replace(seen, damage=said.splitlines()[-1])
     except SQLAlchemyError as error:
@@ -119,15 +116,28 @@ def _problem(error: SQLAlchemyError) -> str:
     return "it cannot be read"
 
 
-@contextmanager
-def _reading(file: Path, check_s: float, *, is_open: bool) -> Iterator[Connection]:
-    how = "readonly_shm=1" if is_open else "immutable=1"
+def _read_through(connection: Connection, check_s: float) -> str | None:
+    """What SQLite says of all pages; None where the time was not enough."""
     end_s = time.monotonic() + check_s
+    raw = connection.connection.dbapi_connection
+    assert isinstance(raw, sqlite3.Connection)
+    raw.set_progress_handler(lambda: time.monotonic() > end_s, STEPS)
+    try:
+        return str(connection.exec_driver_sql("PRAGMA quick_check(1)").scalar())
+    except SQLAlchemyError as error:
+        if "interrupted" not in str(error):
+            raise
+        return None
+    finally:
+        raw.set_progress_handler(None, 0)
+
+
+@contextmanager
+def _reading(file: Path, *, is_open: bool) -> Iterator[Connection]:
+    how = "readonly_shm=1" if is_open else "immutable=1"
 
     def connect() -> sqlite3.Connection:
-        made = sqlite3.connect(f"{file.as_uri()}?mode=ro&{how}", uri=True, timeout=LOCK_WAIT_S)
-        made.set_progress_handler(lambda: time.monotonic() > end_s, STEPS)
-        return made
+        return sqlite3.connect(f"{file.as_uri()}?mode=ro&{how}", uri=True, timeout=LOCK_WAIT_S)
 
     with create_engine("sqlite://", creator=connect, poolclass=NullPool).connect() as connection:
         yield connection
