@@ -4,6 +4,7 @@ users, computers, folders or layouts, no serial numbers, no board ids."""
 
 from __future__ import annotations
 
+import json
 import os
 import platform
 import re
@@ -14,13 +15,15 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from importlib import metadata
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from reedproof.avrdude import find_avrdude, how_to_get
 from reedproof.errors import ReedproofError
-from reedproof.firmware_image import Image
 from reedproof.ports import Port
-from reedproof.records import BoardKind
-from reedproof.store_health import Health
+
+if TYPE_CHECKING:  # it needs numpy, whose absence is to be told
+    from reedproof.store_health import Health
 
 GOOD, ATTENTION, BAD = "good", "attention", "bad"
 
@@ -127,6 +130,8 @@ def check_compiled(parts: Mapping[str, Callable[[], object]]) -> Check:
     for name, load in parts.items():
         try:
             load()
+        except ModuleNotFoundError as error:
+            problems.append(f"{name} cannot be loaded without {error.name}")
         except ImportError as error:
             problems.append(f"{name} is {'older than its sources' if 'older' in str(error) else 'missing'}")
     if problems:
@@ -138,21 +143,21 @@ def check_compiled(parts: Mapping[str, Callable[[], object]]) -> Check:
     return Check("compiled parts", GOOD, f"{', '.join(parts)}: there and of these sources")
 
 
-def check_images(read: Callable[[BoardKind], tuple[Image, str]], kinds: Iterable[BoardKind]) -> Check:
-    """``read`` gives an image and the SHA-256 that was written down for it."""
+def check_images(folder: Path) -> Check:
+    """Images as the list beside them (images.json) says they were built."""
     builds, problems = [], []
-    for kind in kinds:
-        name = kind.name.lower()
-        try:
-            image, digest = read(kind)
-            is_whole = sha256(image.file.read_bytes()).hexdigest() == digest
-        except (OSError, ValueError, KeyError, ReedproofError):
-            problems.append(f"{name} is missing or damaged")
-            continue
-        if is_whole:
-            builds.append(f"{name} {image.build:08x}")
-        else:
-            problems.append(f"{name} is not what was built")
+    try:
+        document = json.loads((folder / "images.json").read_text(encoding="utf-8"))
+        for name, entry in document["images"].items():
+            file = folder / entry["file"]
+            if not file.exists():
+                problems.append(f"{name} is missing")
+            elif sha256(file.read_bytes()).hexdigest() != entry["sha256"]:
+                problems.append(f"{name} is not what was built")
+            else:
+                builds.append(f"{name} {document['build']}")
+    except (OSError, ValueError, KeyError):
+        problems.append("the list of them is missing or damaged")
     if problems:
         return Check(
             "firmware images", BAD, "; ".join(problems), "install reedproof again; in its source tree:",

@@ -19,9 +19,7 @@ from reedproof import doctor, store_health
 from reedproof.cli import doctor as command
 from reedproof.doctor import ATTENTION, BAD, GOOD, Access, Check
 from reedproof.errors import ReedproofError
-from reedproof.firmware_image import Image
 from reedproof.ports import Port
-from reedproof.records import BoardKind
 from reedproof.store import Store
 from reedproof.store_health import Health
 from reedproof.store_tables import SCHEMA_VERSION
@@ -233,20 +231,51 @@ def test_compiled_part(said: str, found: str) -> None:
 
 
 def test_images(tmp_path: Path) -> None:
-    file = tmp_path / "nano.hex"
+    file, listed = tmp_path / "nano.hex", tmp_path / "images.json"
     file.write_text("whole")
-    digest = hashlib.sha256(b"whole").hexdigest()
-
-    def read(kind: BoardKind) -> tuple[Image, str]:
-        return Image(file, kind, 0x1234, b""), digest
-
-    assert doctor.check_images(read, [BoardKind.NANO]) == Check("firmware images", GOOD, "nano 00001234")
+    entry = {"file": file.name, "sha256": hashlib.sha256(b"whole").hexdigest()}
+    listed.write_text(json.dumps({"build": "00001234", "images": {"nano": entry}}))
+    assert doctor.check_images(tmp_path) == Check("firmware images", GOOD, "nano 00001234")
     file.write_text("hole")
-    check = doctor.check_images(read, [BoardKind.NANO])
+    check = doctor.check_images(tmp_path)
     assert (check.state, check.found) == (BAD, "nano is not what was built")
     file.unlink()
-    check = doctor.check_images(read, [BoardKind.MEGA])
-    assert (check.state, check.found) == (BAD, "mega is missing or damaged")
+    assert doctor.check_images(tmp_path).found == "nano is missing"
+    listed.write_text("{")
+    check = doctor.check_images(tmp_path)
+    assert (check.state, check.found) == (BAD, "the list of them is missing or damaged")
+
+
+@pytest.mark.parametrize(
+    ("module", "name", "found"),
+    [
+        ("reedproof.sim._core", "compiled parts", "core is missing"),
+        ("reedproof.analysis._align", "compiled parts", "align is missing"),
+        ("numpy", "compiled parts", "align cannot be loaded without numpy"),
+        ("sqlalchemy", "store", "not looked at, packages are missing"),
+    ],
+)
+def test_it_starts_where_the_others_do_not(module: str, name: str, found: str) -> None:
+    """In a process of its own, since this one has loaded the part."""
+    program = f"""
+import sys
+class Missing:
+    def find_spec(self, name, *_):
+        if name == {module!r}:
+            raise ModuleNotFoundError("No module named " + name, name=name)
+sys.meta_path.insert(0, Missing())
+from reedproof.cli.main import run
+run()
+"""
+    lines = {}
+    for word in ("doctor", "proofs"):
+        arguments = [sys.executable, "-c", program, word, "--json"]
+        lines[word] = subprocess.run(arguments, capture_output=True, text=True, timeout=60, check=False)
+    assert lines["proofs"].returncode == 2
+    ran = Ran(lines["doctor"].returncode, lines["doctor"].stdout, lines["doctor"].stderr)
+    assert found in checks_in(ran)[name].found
+    if name == "compiled parts":
+        assert ran.code == 1
 
 
 def test_platformio_s_copy(tmp_path: Path) -> None:

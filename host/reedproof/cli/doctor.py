@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib
-import json as json_format
 import os
 from dataclasses import asdict
 from functools import partial
@@ -13,22 +12,13 @@ from rich.text import Text
 
 from reedproof import doctor as checks_of
 from reedproof.cli.common import JsonOption, StoreOption, console, print_json, table
-from reedproof.doctor import BAD, Check, text_to_paste, worst
-from reedproof.firmware_image import IMAGES, Image, packaged
-from reedproof.flash import BOARDS_OF
+from reedproof.doctor import ATTENTION, BAD, Check, text_to_paste, worst
+from reedproof.firmware_image import IMAGES
 from reedproof.ports import holders, serial_ports
-from reedproof.records import BoardKind
-from reedproof.store import default_store
-from reedproof.store_health import health
 
 #: What loads the compiled parts, and refuses those that are older than their sources.
 COMPILED = {"core": "reedproof.sim.core", "align": "reedproof.analysis.align"}
 COLOURS = {"good": "green", "attention": "yellow", "bad": "red"}
-
-
-def _image(kind: BoardKind) -> tuple[Image, str]:
-    document = json_format.loads((IMAGES / "images.json").read_text(encoding="utf-8"))
-    return packaged(kind), document["images"][kind.name.lower()]["sha256"]
 
 
 def _place(store: str | None) -> str:
@@ -47,11 +37,20 @@ def _examine(store: str | None) -> list[Check]:
     return [
         *checks_of.check_program(checks_of.required(), checks_of.system_name()),
         checks_of.check_compiled(parts),
-        checks_of.check_images(_image, BOARDS_OF),
+        checks_of.check_images(IMAGES),
         checks_of.check_avrdude(),
         *checks_of.check_ports(serial_ports(), checks_of.access, holders),
-        *checks_of.check_store(health(default_store() if store is None else store), _place(store)),
+        *_examine_store(store),
     ]
+
+
+def _examine_store(store: str | None) -> list[Check]:
+    try:
+        from reedproof.store import default_store
+        from reedproof.store_health import health
+    except ImportError:
+        return [Check("store", ATTENTION, "not looked at, packages are missing", "first see to the packages")]
+    return checks_of.check_store(health(default_store() if store is None else store), _place(store))
 
 
 def doctor(store: StoreOption = None, json: JsonOption = False) -> None:
