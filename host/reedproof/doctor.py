@@ -307,7 +307,7 @@ def _check_store(seen: Health, place: str) -> Check:
             "copy the file to a safe place first, then ask for help; --store goes on with a new one",
         )  # fmt: skip
     if seen.problem is not None:
-        advice = "check it and its permissions, or choose another with --store"
+        advice = "see to that, or choose another store with --store"
         if seen.version is not None:
             advice = "update reedproof, or choose another store with --store"
         return Check("store", BAD, f"{what}; {seen.problem}", advice)
