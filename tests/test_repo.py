@@ -16,7 +16,7 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "host" / "reedproof"
 CORE = ROOT / "firmware" / "core"
 
-STORE = {"store", "store_closures", "store_runs", "store_tables"}
+STORE = {"store", "store_closures", "store_health", "store_runs", "store_tables"}
 
 #: Imports go down only. Modules of one layer may import each other.
 LAYERS = [
@@ -27,7 +27,8 @@ LAYERS = [
     | {"run_case", "diagnosis_plots", "plan_magnet_plot", "plan_run_plot", "plan_timing_plot"}
     | {"wiring_drawing", "avrdude", "uf2"}
     | STORE,
-    {"recorder", "trace_recorder", "witness", "guided", "endurance", "live_account", "proof", "flash", "sim"},
+    {"recorder", "trace_recorder", "witness", "guided", "endurance", "live_account", "proof", "flash", "sim"}
+    | {"doctor"},
     {"cli"},
 ]
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}

@@ -80,7 +80,8 @@ def default_store() -> str:
     return os.environ.get("REEDPROOF_STORE") or str(data_folder() / "store.sqlite")
 
 
-def _url_of(where: str | Path) -> URL:
+def url_of(where: str | Path) -> URL:
+    """Raises ArgumentError, ValueError or RuntimeError for what is neither a file nor a URL."""
     text = str(where)
     if isinstance(where, Path) or "://" not in text:
         return URL.create("sqlite", database=text if text == ":memory:" else str(Path(text).expanduser()))
@@ -152,7 +153,7 @@ class Store(RunStore):
 
     def __init__(self, where: str | Path | None = None, *, create: bool = True) -> None:
         try:
-            url = _url_of(default_store() if where is None else where)
+            url = url_of(default_store() if where is None else where)
             is_sqlite = url.get_backend_name() == "sqlite"
             self.name = url.database if is_sqlite else url.render_as_string()
             if url.get_backend_name() not in ("sqlite", "postgresql") or (is_sqlite and url.query):

@@ -58,6 +58,8 @@ WRONG_USE = [
     ["diagnose", "virtual:", "--contact", "mill", "--sheet", "no-such.toml"],
     ["diagnose", "virtual:", "--input", "3", "--wait-s", "nan"],
     ["diagnose", "--store", " "],
+    ["doctor", "virtual:"],
+    ["doctor", "--store", " "],
     ["demo", "virtual:"],
     ["prove", "virtual:", "virtual:"],
     ["prove", "virtual:", "--auto"],
@@ -338,7 +340,9 @@ def test_help_has_an_example_that_could_be_typed(command: str) -> None:
     assert re.search(rf"Example: reedproof {command}\b", ran.out)
 
 
-@pytest.mark.parametrize("command", ["demo", "diagnose", "export", "prove", "proofs", "runs", "watch"])
+@pytest.mark.parametrize(
+    "command", ["demo", "diagnose", "doctor", "export", "prove", "proofs", "runs", "watch"]
+)
 def test_help_tells_where_the_data_goes(command: str) -> None:
     assert "$REEDPROOF_STORE" in run(command, "--help").out
 

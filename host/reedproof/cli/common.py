@@ -9,7 +9,7 @@ import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.box import SIMPLE_HEAD
@@ -19,9 +19,11 @@ from rich.table import Table
 
 from reedproof.errors import ReedproofError
 from reedproof.files import write_whole
-from reedproof.link import Link
-from reedproof.report import Progress as Told
 from reedproof.transport import SerialTransport, Transport
+
+if TYPE_CHECKING:  # they need compiled parts, and 'doctor' must start without
+    from reedproof.link import Link
+    from reedproof.report import Progress as Told
 
 PLAIN_WIDTH = 200  # columns where there is no terminal: wide enough for nothing to be cut or broken
 BEGINNING = 2000  # characters in which a file says what it is
@@ -130,6 +132,8 @@ def open_transport(port: str, *, real_time: bool = False) -> Transport:
 
 
 def open_link(port: str, *, real_time: bool = False) -> Link:
+    from reedproof.link import Link
+
     return Link(lambda: open_transport(port, real_time=real_time))
 
 

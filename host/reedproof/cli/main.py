@@ -18,6 +18,18 @@ NOT_READ = 141  # as a shell reports a program whose reader has gone: neither go
 _UsageProblem: Any = next(base for base in typer.BadParameter.__mro__ if base.__name__ == "ClickException")
 
 
+def _empty_app() -> typer.Typer:
+    return typer.Typer(
+        name="reedproof",
+        no_args_is_help=True,
+        add_completion=False,
+        rich_markup_mode="markdown",  # "rich" keeps line breaks and eats [brackets]
+        pretty_exceptions_enable=False,
+        help="Proves reed contacts: board, input, lead, plug and magnet, one by one.\n\n"
+        "Exit codes: 0 good, 1 a fault was found, 2 wrong use, 3 no board or no line to it.",
+    )
+
+
 def build_app() -> typer.Typer:
     """The commands. Imported here and not above, so that a Ctrl-C or a missing part while the
     program starts is told in one line, too."""
@@ -25,6 +37,7 @@ def build_app() -> typer.Typer:
         boards,
         demo,
         diagnose,
+        doctor,
         endure,
         export,
         flash,
@@ -41,24 +54,35 @@ def build_app() -> typer.Typer:
         watch,
     )
 
-    app = typer.Typer(
-        name="reedproof",
-        no_args_is_help=True,
-        add_completion=False,
-        rich_markup_mode="markdown",  # "rich" keeps line breaks and eats [brackets]
-        pretty_exceptions_enable=False,
-        help="Proves reed contacts: board, input, lead, plug and magnet, one by one.\n\n"
-        "Exit codes: 0 good, 1 a fault was found, 2 wrong use, 3 no board or no line to it.",
-    )
+    app = _empty_app()
     for command in (
         demo.demo, boards.boards, flash.flash, prove.prove, proofs.proofs, watch.watch, record.record,
-        tune.tune, replay.replay, endure.endure, report.report, diagnose.diagnose, runs.runs, export.export,
-        simulate.simulate,
+        tune.tune, replay.replay, endure.endure, report.report, diagnose.diagnose, doctor.doctor, runs.runs,
+        export.export, simulate.simulate,
     ):  # fmt: skip
         app.command()(command)
     app.add_typer(plan.plan)
     app.add_typer(sheet.sheet)
     return app
+
+
+def _build_doctor() -> typer.Typer:
+    """`reedproof doctor` alone: it starts where parts are missing that the other commands need."""
+    from reedproof.cli import doctor
+
+    app = _empty_app()
+    app.callback()(lambda: None)  # else Typer would leave out the command's name
+    app.command()(doctor.doctor)
+    return app
+
+
+def _app_for(arguments: list[str]) -> typer.Typer:
+    try:
+        return build_app()
+    except ImportError:
+        if arguments[:1] != ["doctor"]:
+            raise
+        return _build_doctor()
 
 
 def _complain(text: str) -> None:
@@ -79,7 +103,7 @@ def _drop_output() -> None:
 
 def _run() -> int:
     try:
-        code = build_app()(standalone_mode=False)
+        code = _app_for(sys.argv[1:])(standalone_mode=False)
     except _UsageProblem as error:
         if not sys.argv[1:]:  # the help was shown instead
             error.show()
