@@ -36,7 +36,7 @@ KINDS = {
     "mega": BoardKind.MEGA,
     "pico": BoardKind.PICO,
 }
-#: What a board that names its kind, and is written over its port, may need, in the order in which it is tried.
+#: What a board that names its kind may need over its port, in the order in which it is tried.
 BOARDS_OF = {BoardKind.NANO: ("nano", "nano-old"), BoardKind.UNO: ("uno",), BoardKind.MEGA: ("mega",)}
 
 Settings = tuple[BoardSettings, dict[int, InputSettings]]
@@ -124,8 +124,8 @@ def flash_drive(
 ) -> tuple[str, Found]:
     """Copies ``image`` onto a Pico's drive and returns the port that comes up, and what answers there.
 
-    Raises LineError like ``pico_drive.copy`` and when no port comes up, NotRunning when something else than the
-    image answers there, or nothing.
+    Raises LineError like ``pico_drive.copy`` and when no port comes up, NotRunning when something else
+    than the image answers there, or nothing.
     """
     others = set(pico_ports())
     copy(uf2.encode(image.memory, PICO_FLASH_AT), image.file.name, drive, tell)

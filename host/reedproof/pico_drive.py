@@ -11,7 +11,7 @@ from pathlib import Path
 from reedproof.avrdude import Tell
 from reedproof.errors import LineError, LineLost, ReedproofError
 
-#: The loader's own file, and the line of it that names the RP2040's loader; another RP2 chip's says otherwise.
+#: The loader's own file, and its line that names the RP2040's loader; another chip's says something else.
 #: Source: RP2040 datasheet, "USB Mass Storage Interface" (from memory).
 ABOUT = "INFO_UF2.TXT"
 LOADER_LINE = "Board-ID: RPI-RP2"
@@ -22,8 +22,8 @@ PIECE_BYTES = 4096
 BOOTSEL = "hold its BOOTSEL button down while you plug it in"
 NO_DRIVE = (
     f"no drive of a Pico's loader is there; {BOOTSEL}: a drive {LABEL} appears; if none does, the cable may "
-    "have no data lines (many only charge), or the drive is not mounted: open it in the file manager, or give "
-    "its folder"
+    "have no data lines (many only charge), or the drive is not mounted: open it in the file manager, or "
+    "give its folder"
 )
 
 
@@ -88,8 +88,8 @@ def copy(data: bytes, name: str, drive: Drive, tell: Tell) -> None:
             raise LineError(f"{file}: the drive is full; unplug the board, {again}") from None
         if error.errno in (errno.EROFS, errno.EACCES, errno.EPERM):
             raise LineError(
-                f"{file}: may not be written ({error.strerror}); mount the drive so that you may write to it, "
-                "then flash it again"
+                f"{file}: may not be written ({error.strerror}); mount the drive so that you may write to "
+                "it, then flash it again"
             ) from None
         if given + PIECE_BYTES < len(data):
             raise LineLost(

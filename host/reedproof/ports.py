@@ -9,7 +9,6 @@ from pathlib import Path
 
 from serial.tools import list_ports
 
-
 PICO_USB_ID = "1209:0001"  # what our firmware says, see firmware/boards/rp2040/usb_descriptors.h
 
 

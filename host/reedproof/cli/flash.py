@@ -71,8 +71,8 @@ def _choose_drive(given: str | None, out: Console) -> Drive:
     if len(drives) > 1:
         folders = [str(drive.folder) for drive in drives]
         raise ReedproofError(
-            f"there are several drives of Picos: {', '.join(folders)}; say which, for example 'reedproof flash "
-            f"{folders[0]}'"
+            f"there are several drives of Picos: {', '.join(folders)}; say which, for example "
+            f"'reedproof flash {folders[0]}'"
         )
     if not drives:
         for port in pico_ports():
@@ -210,14 +210,15 @@ def flash(
     port: Annotated[
         str | None,
         typer.Argument(
-            help="Serial port of the board, or the folder of a Pico's drive; without it, the only one there is."
+            help="Serial port of the board, or folder of a Pico's drive; without it, the only one there is."
         ),
     ] = None,
     board: Annotated[
         BoardChoice | None,
         typer.Option(
             help="Kind of board; only needed where nothing of ours answers yet. 'nano-old': a Nano "
-            "whose loader talks at 57600 baud, as on many older and cheap ones. 'pico': needs its drive, see below."
+            "whose loader talks at 57600 baud, as on many older and cheap ones. "
+            "'pico': through its drive, see above."
         ),
     ] = None,
     image: Annotated[
