@@ -45,7 +45,7 @@ def find_drives() -> list[Drive]:
     found = {}
     for folder in (Path("/mnt"), *(folder for parent in parents for folder in _folders_in(parent))):
         try:
-            found[folder] = drive_at(folder)
+            found[folder.resolve()] = drive_at(folder)  # some systems link one place to another
         except ReedproofError:
             continue
     return list(found.values())
