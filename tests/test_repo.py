@@ -22,10 +22,10 @@ STORE = {"store", "store_closures", "store_health", "store_runs", "store_tables"
 LAYERS = [
     {"errors", "records", "compiled", "files"},
     {"wire", "clock", "trace", "trace_reader", "trace_writer", "tables", "layout", "analysis", "markup"}
-    | {"units", "plan_tables", "sheet_writer", "firmware_image"},
+    | {"units", "plan_tables", "sheet_writer", "firmware_image", "uf2"},
     {"transport", "ports", "link", "export", "plots", "run_plots", "report", "report_words", "report_html"}
     | {"run_case", "diagnosis_plots", "plan_magnet_plot", "plan_run_plot", "plan_timing_plot"}
-    | {"wiring_drawing", "avrdude", "uf2"}
+    | {"wiring_drawing", "avrdude", "pico_drive"}
     | STORE,
     {"recorder", "trace_recorder", "witness", "guided", "endurance", "live_account", "proof", "flash", "sim"}
     | {"doctor"},

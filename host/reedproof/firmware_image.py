@@ -10,6 +10,7 @@ import struct
 from dataclasses import dataclass
 from pathlib import Path
 
+from reedproof import uf2
 from reedproof.errors import ReedproofError
 from reedproof.records import BoardKind, Hello, OtherVersion
 
@@ -18,9 +19,13 @@ IMAGES = Path(__file__).with_name("images")
 DATA, END, SEGMENT, START_SEGMENT, LINEAR, START_LINEAR = range(6)  # record types of Intel HEX
 
 
+PICO_FLASH_AT = 0x10000000
+PICO_ROOM = (2 << 20) - 8192  # bytes; settings and board id are in the two sectors at the end of its flash
+
+
 @dataclass(frozen=True)
 class Image:
-    """``memory`` is flash from address 0 on; ``build`` None where nobody wrote down which it is."""
+    """``memory`` is flash from its first address on; ``build`` None where nobody wrote down which it is."""
 
     file: Path
     kind: BoardKind
@@ -39,12 +44,34 @@ def packaged(kind: BoardKind) -> Image:
     """The image of this package for a kind of board."""
     document = json.loads((IMAGES / "images.json").read_text(encoding="utf-8"))
     file = IMAGES / document["images"][kind.name.lower()]["file"]
-    return Image(file, kind, int(document["build"], 16), read_hex(file))
+    return Image(file, kind, int(document["build"], 16), _read(file, kind))
 
 
 def own(file: Path, kind: BoardKind) -> Image:
     """A user's own image. Raises ReedproofError if it is none."""
-    return Image(file, kind, None, read_hex(file))
+    return Image(file, kind, None, _read(file, kind))
+
+
+def _read(file: Path, kind: BoardKind) -> bytes:
+    return read_uf2(file) if kind == BoardKind.PICO else read_hex(file)
+
+
+def read_uf2(file: Path) -> bytes:
+    """Flash of a Pico as a UF2 file has it, from its first address on. Raises ReedproofError if that is not
+    where the file goes, or if it would reach into what a board remembers."""
+    try:
+        start, memory = uf2.decode(file.read_bytes())
+    except OSError as error:
+        raise ReedproofError(f"{file}: cannot be read ({error.strerror}); expected an image (.uf2)") from None
+    except uf2.Uf2Error as error:
+        raise ReedproofError(f"{file}: not an image of a Pico (.uf2): {error}") from None
+    if start != PICO_FLASH_AT:
+        raise ReedproofError(f"{file}: goes to {start:#010x}; a Pico starts what is at {PICO_FLASH_AT:#010x}")
+    if len(memory) > PICO_ROOM:
+        raise ReedproofError(
+            f"{file}: {len(memory)} bytes; a Pico has room for {PICO_ROOM} below its settings and board id"
+        )
+    return memory
 
 
 def read_hex(file: Path) -> bytes:

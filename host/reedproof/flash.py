@@ -6,11 +6,13 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from reedproof import uf2
 from reedproof.avrdude import Recipe, Tell, find_avrdude, write
 from reedproof.errors import LineError, NoAnswer, PortBusy, ReedproofError, WrongVersion
-from reedproof.firmware_image import Image
+from reedproof.firmware_image import PICO_FLASH_AT, Image
 from reedproof.link import Link
-from reedproof.ports import holders
+from reedproof.pico_drive import BOOTSEL, Drive, copy
+from reedproof.ports import holders, pico_ports
 from reedproof.records import BoardKind, BoardSettings, Hello, InputSettings, OtherVersion
 from reedproof.transport import Transport
 
@@ -32,8 +34,9 @@ KINDS = {
     "nano-old": BoardKind.NANO,
     "uno": BoardKind.UNO,
     "mega": BoardKind.MEGA,
+    "pico": BoardKind.PICO,
 }
-#: What a board that names its kind may need, in the order in which it is tried.
+#: What a board that names its kind may need over its port, in the order in which it is tried.
 BOARDS_OF = {BoardKind.NANO: ("nano", "nano-old"), BoardKind.UNO: ("uno",), BoardKind.MEGA: ("mega",)}
 
 Settings = tuple[BoardSettings, dict[int, InputSettings]]
@@ -96,7 +99,12 @@ def flash(
         time.sleep(STORE_S)
     write(tool, port, recipe, image.file, tell)
     tell("starting", 0.0)
-    after = _wait_for(connect, port)
+    after = _wait_for(
+        lambda: look(connect),
+        NotRunning(
+            f"{port}: written, but nothing answers; is this the image of this kind of board? flash it again"
+        ),
+    )
     if not image.is_of(after.hello):
         raise NotRunning(
             f"{port}: written, but {after.kind_name} firmware {after.hello.build:08x} answers, not "
@@ -109,6 +117,53 @@ def flash(
         )
     tell("starting", 1.0)
     return after
+
+
+def flash_drive(
+    connect: Callable[[str], Transport], drive: Drive, image: Image, tell: Tell
+) -> tuple[str, Found]:
+    """Copies ``image`` onto a Pico's drive and returns the port that comes up, and what answers there.
+
+    Raises LineError like ``pico_drive.copy`` and when no port comes up, NotRunning when something else
+    than the image answers there, or nothing.
+    """
+    others = set(pico_ports())
+    copy(uf2.encode(image.memory, PICO_FLASH_AT), image.file.name, drive, tell)
+    tell("starting", 0.0)
+    port = ""
+
+    def look_at_what_came() -> Found | None:
+        nonlocal port
+        came = [each for each in pico_ports() if each not in others]
+        if not came:
+            raise LineError(_why_no_port(drive))
+        port = came[0]
+        return look(lambda: connect(port))
+
+    after = _wait_for(
+        look_at_what_came,
+        NotRunning(f"{drive.folder}: written, and a port came up, but nothing answers there; {BOOTSEL}, then "
+                   "flash it again"),
+    )  # fmt: skip
+    if not image.is_of(after.hello):
+        raise NotRunning(
+            f"{port}: {image.file.name} was copied, but {after.kind_name} firmware {after.hello.build:08x} "
+            f"answers, not {image_name(image)}; {BOOTSEL}, then flash it again"
+        )
+    tell("starting", 1.0)
+    return port, after
+
+
+def _why_no_port(drive: Drive) -> str:
+    if drive.is_there():
+        return (
+            f"{drive.folder}: copied, but the loader did not start it: its drive is still there; unplug the "
+            f"board, {BOOTSEL}, without a hub, then flash it again"
+        )
+    return (
+        f"{drive.folder}: copied, but no port of our firmware came up; unplug the board, plug it in again "
+        "without its button, and look with 'reedproof boards'; if it is not there, flash it again"
+    )
 
 
 def is_kept(before: Found | None, after: Found) -> bool | None:
@@ -124,15 +179,13 @@ def image_name(image: Image) -> str:
     return f"firmware {image.build:08x}" if image.build is not None else str(image.file)
 
 
-def _wait_for(connect: Callable[[], Transport], port: str) -> Found:
-    """The firmware that comes up. Raises NotRunning when none does, LineError when the port is gone."""
+def _wait_for(look_again: Callable[[], Found | None], silent: NotRunning) -> Found:
+    """The firmware that comes up. Raises ``silent`` when none does, LineError when the port is gone."""
     end_s = time.monotonic() + BACK_S
     while True:
-        problem: ReedproofError = NotRunning(
-            f"{port}: written, but nothing answers; is this the image of this kind of board? flash it again"
-        )
+        problem: ReedproofError = silent
         try:
-            found = look(connect)
+            found = look_again()
         except LineError as error:
             found, problem = None, error
         if found is not None:

@@ -9,6 +9,8 @@ from pathlib import Path
 
 from serial.tools import list_ports
 
+PICO_USB_ID = "1209:0001"  # what our firmware says, see firmware/boards/rp2040/usb_descriptors.h
+
 
 @dataclass(frozen=True)
 class Port:
@@ -28,6 +30,11 @@ def serial_ports() -> list[Port]:
         usb_id = None if info.vid is None else f"{info.vid:04x}:{info.pid or 0:04x}"
         found.append(Port(info.device, info.description or "", usb_id, info.serial_number))
     return sorted(found, key=lambda port: (port.usb_id is None, port.url))
+
+
+def pico_ports() -> list[str]:
+    """Ports with a Pico behind them that runs our firmware, by its USB id."""
+    return [port.url for port in serial_ports() if port.usb_id == PICO_USB_ID]
 
 
 def is_there(url: str) -> bool:
