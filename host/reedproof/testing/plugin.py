@@ -5,6 +5,7 @@ The rest of reedproof is imported by the fixtures: pytest loads this in every pr
 
 from __future__ import annotations
 
+import os
 import shlex
 from collections.abc import Callable, Generator, Iterator
 from contextlib import AbstractContextManager
@@ -165,8 +166,10 @@ def _told(item: pytest.Item, board: Board) -> str:
     options = ["--reed-port", _port(item.config)]
     if (chosen := item.config.getoption("--reed-inputs")) is not None:
         options += ["--reed-inputs", chosen]
+    file = os.path.relpath(item.path, item.config.invocation_params.dir)
+    test = "::".join([file, *item.nodeid.split("::")[1:]])
     return (
         f"{hello.kind_name} board {board_name(hello.board)} on {board.link.name}, "
         f"firmware {hello.build:08x}, protocol {hello.protocol}, boot {hello.boot}\n"
-        f"replay: pytest {shlex.join([item.config.cwd_relative_nodeid(item.nodeid), *options])}"
+        f"replay: pytest {shlex.join([test, *options])}"
     )

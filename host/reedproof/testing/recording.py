@@ -19,7 +19,7 @@ class Recording:
 
     Attributes:
         trace: the edges as arrays: ``times_us`` from the beginning of the recording on, ``inputs`` and
-            ``closed``; an input that was closed at the beginning has its closing there. Also ``lost``, ``gaps``.
+            ``closed``; an input that was closed at the beginning has its closing there.
         lost: by input, edges that the board counted and that did not come; exact where ``trace.gaps`` is 0.
         counted: by input, the edges that the board counted.
     """
