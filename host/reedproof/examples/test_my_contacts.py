@@ -1,7 +1,7 @@
 """Tests of four contacts. The layout is invented: contact 1 brakes a train, contact 2 stops it at the signal.
 
 pytest test_my_contacts.py                                              # on a virtual board
-pytest test_my_contacts.py --reed-port /dev/ttyUSB0 --reed-inputs 1-4   # asks for magnets
+pytest test_my_contacts.py --reed-port=/dev/ttyUSB0 --reed-inputs=1-4   # asks for magnets
 """
 
 from __future__ import annotations

@@ -9,6 +9,7 @@ import os
 import shlex
 from collections.abc import Callable, Generator, Iterator
 from contextlib import AbstractContextManager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -68,7 +69,10 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_report_header(config: pytest.Config) -> str:
     if _is_virtual(config):
         return f"reedproof: {_port(config)}, no real contact is tested"
-    return f"reedproof: {_port(config)}"
+    port = Path(_port(config))
+    if config.rootpath in port.parents:  # pytest looks for its root before it knows of our option
+        return f"reedproof: {port}, which pytest takes for a folder of tests; write --reed-port={port}"
+    return f"reedproof: {port}"
 
 
 def _as_long_as_the_line(fixture_name: str, config: pytest.Config) -> str:
@@ -163,9 +167,9 @@ def _told(item: pytest.Item, board: Board) -> str:
     from reedproof.cli.common import board_name
 
     hello = board.hello
-    options = ["--reed-port", _port(item.config)]
+    options = [f"--reed-port={_port(item.config)}"]
     if (chosen := item.config.getoption("--reed-inputs")) is not None:
-        options += ["--reed-inputs", chosen]
+        options.append(f"--reed-inputs={chosen}")
     file = os.path.relpath(item.path, item.config.invocation_params.dir)
     test = "::".join([file, *item.nodeid.split("::")[1:]])
     return (
