@@ -29,7 +29,7 @@ LAYERS = [
     | STORE,
     {"recorder", "trace_recorder", "witness", "guided", "endurance", "live_account", "proof", "flash", "sim"}
     | {"doctor"},
-    {"cli"},
+    {"cli", "testing", "examples"},
 ]
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 
@@ -42,7 +42,9 @@ RESERVED = {
     "pint": {"units"},
     "tomlkit": {"sheet_writer"},
     "schemdraw": {"wiring_drawing"},
-    "reedproof.sim": {"cli", "sim"},
+    "pytest": {"testing", "examples"},
+    "reedproof.sim": {"cli", "sim", "testing"},
+    "reedproof.testing": {"testing", "examples"},
 }
 
 #: What a C module may include of the core; device joins them all.

@@ -16,7 +16,6 @@ from reedproof.records import (
     InputSettings,
     LinkDown,
     Made,
-    SetBoard,
     SetInput,
     Status,
     Verdict,
@@ -105,17 +104,6 @@ def test_settings_are_read_whole(lost: int) -> None:
     assert board == BoardSettings(60_000, 600_000, 20, 95)  # protocol.md, section 5
     assert inputs == {number: InputSettings(number, 1000, 10_000) for number in range(1, 13)}
     assert cable.commands.count(GET_SETTINGS) == 1 + (lost > 0)
-
-
-def test_settings_that_were_set_are_read() -> None:
-    _, link = linked()
-    link.obey(SetBoard(1000, 2000, 3, 4))
-    link.obey(SetInput(0, 500, 5000))
-    link.obey(SetInput(7, 700, 7000))
-    board, inputs = link.settings()
-    assert board == BoardSettings(1000, 2000, 3, 4)
-    assert inputs[6] == InputSettings(6, 500, 5000)
-    assert inputs[7] == InputSettings(7, 700, 7000)
 
 
 def test_settings_are_not_those_of_an_earlier_answer() -> None:

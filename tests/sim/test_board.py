@@ -89,14 +89,6 @@ def test_time_passes_only_while_somebody_reads() -> None:
     assert board.now_s() > before_s + 0.25
 
 
-def test_a_pass_gives_one_closure_on_its_input() -> None:
-    board = make_board()
-    link = Link(lambda: board)
-    for number in (5, 5, 16, 1):
-        board.pass_magnet(number)
-    assert Counter(event.input for event in made(poll(link, 1.0))) == {5: 2, 16: 1, 1: 1}
-
-
 def test_passes_over_one_contact_do_not_overlap() -> None:
     board = make_board()
     link = Link(lambda: board)

@@ -137,7 +137,7 @@ def open_link(port: str, *, real_time: bool = False) -> Link:
     return Link(lambda: open_transport(port, real_time=real_time))
 
 
-def parse_inputs(text: str | None) -> list[int] | None:
+def parse_inputs(text: str | None, option: str = "--inputs") -> list[int] | None:
     """'1-4,7' -> [1, 2, 3, 4, 7]; None stays None. Raises ReedproofError."""
     if text is None:
         return None
@@ -146,7 +146,7 @@ def parse_inputs(text: str | None) -> list[int] | None:
         found = re.fullmatch(r"([0-9]{1,3})(?:-([0-9]{1,3}))?", part.strip())
         first, last = (int(found[1]), int(found[2] or found[1])) if found else (1, 0)
         if first > last:
-            raise ReedproofError(f"--inputs {text}: expected numbers and ranges such as 1-4,7")
+            raise ReedproofError(f"{option} {text}: expected numbers and ranges such as 1-4,7")
         chosen += range(first, last + 1)
     return chosen
 
