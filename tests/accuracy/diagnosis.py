@@ -24,7 +24,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import numpy as np
+
 from analysis.simulated import case_of
+from reedproof.analysis.case import Case
 from reedproof.analysis.confidence import share_interval, share_upper
 from reedproof.analysis.diagnosis import diagnose
 from reedproof.analysis.finding import Cause, Certainty, Diagnosis, Finding
@@ -39,6 +42,7 @@ TABLE = Path(__file__).with_suffix(".md")
 FIRST_SEED = 60_001  # rules and their calibration were made on smaller ones
 SEEDS, HEALTHY = 15, 200  # some six minutes on two cores
 BINS = (0.0, 0.5, 0.7, 0.85, 0.95, 1.0)
+STUCK_LEAST_S = 5.0  # that a contact sticks, in a scenario
 FAILURES_TOLD = 3  # of each scenario
 NOTHING = "nothing"
 
@@ -100,23 +104,34 @@ def is_right(finding: Finding, fault: ScenarioFault) -> bool:
     return finding.board == fault.board
 
 
+def has_happened(fault: ScenarioFault, case: Case) -> bool:
+    """A contact that sticks by chance may not have done so in a whole run: 0.97^124 is 2 %. Then nothing was
+    wrong, and to say so is right."""
+    if fault.cause is not Cause.STUCK_CONTACT:
+        return True
+    (contact,) = (each for each in case.contacts if each.name == fault.contact)
+    lasted_ms = np.concatenate([contact.passes.parts_ms.ravel(), contact.extras.ms])
+    return bool(np.any(lasted_ms >= 1000 * STUCK_LEAST_S))
+
+
 def run(path: Path, seed: int) -> tuple[Result, Diagnosis]:
     start_s = time.perf_counter()
     scenario = read_scenario(path)
     case = case_of(scenario, seed)
     found = diagnose(case)
+    faults = [fault for fault in scenario.faults if has_happened(fault, case)]
     said = tuple(
         Said(
             finding.cause.value,
             finding.confidence,
-            tuple(at for at, fault in enumerate(scenario.faults) if is_right(finding, fault)),
+            tuple(at for at, fault in enumerate(faults) if is_right(finding, fault)),
         )
         for finding in found.findings
     )
     result = Result(
         path.stem,
         seed,
-        tuple((fault.cause.value, fault.mode or str(fault.size)) for fault in scenario.faults),
+        tuple((fault.cause.value, fault.mode or str(fault.size)) for fault in faults),
         said,
         sum(len(contact.passes) for contact in case.contacts),
         time.perf_counter() - start_s,
@@ -341,7 +356,8 @@ def document(results: Sequence[Result], command: str) -> str:
         "and tell what the number of runs proves, no more.",
         "",
         "A finding is right if its cause is that of a fault, and its first contact one of the fault's; where "
-        "the cause has no contact, its board, or one of the trains that it cannot tell apart.",
+        "the cause has no contact, its board, or one of the trains that it cannot tell apart. A run in which a "
+        "contact was to stick by chance and never did counts as one with nothing wrong.",
         "",
         "## What is demanded",
         "",
