@@ -356,8 +356,8 @@ def document(results: Sequence[Result], command: str) -> str:
         "and tell what the number of runs proves, no more.",
         "",
         "A finding is right if its cause is that of a fault, and its first contact one of the fault's; where "
-        "the cause has no contact, its board, or one of the trains that it cannot tell apart. A run in which a "
-        "contact was to stick by chance and never did counts as one with nothing wrong.",
+        "the cause has no contact, its board, or one of the trains that it cannot tell apart. A run in which "
+        "a contact was to stick by chance and never did counts as one with nothing wrong.",
         "",
         "## What is demanded",
         "",
