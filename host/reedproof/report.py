@@ -284,7 +284,6 @@ def build(store: Store, run_id: int | None = None, progress: Progress | None = N
     boards = tuple(store.run_boards(run.id))
     # A gap without length turned out to be none: the board had kept everything.
     gaps = tuple(gap for gap in store.run_gaps(run.id) if gap.to_s != gap.from_s)
-    unknown = [None] * len(sheet.contacts)
     return Report(
         run=run,
         sheet=sheet,
@@ -301,7 +300,7 @@ def build(store: Store, run_id: int | None = None, progress: Progress | None = N
         ),
         drift=drift.result(),
         length_unit="mm" if accountant.lengths_in_mm else "ms",
-        lengths=planned_lengths(sheet, meter.means() if accountant.lengths_in_mm else unknown),
+        lengths=planned_lengths(sheet, meter, in_mm=accountant.lengths_in_mm),
         earlier=earlier,
         later=tuple(other for other in others if other.run.id > run.id),
     )

@@ -114,6 +114,6 @@ def test_a_contact_that_no_magnet_closes_is_planned_too() -> None:
         "layout": {"name": "Millbrook"}, "boards": {"one": {"kind": "virtual"}},
         "contacts": [{"name": "mill", "board": "one", "input": 1}], "plan": {"magnet": magnet},
     })  # fmt: skip
-    (length,) = planned_lengths(sheet, [None])
+    (length,) = planned_lengths(sheet, LengthMeter(1), in_mm=True)
     assert (length.planned_mm, length.sentence, planned_text(length)) == ((), "no closure is planned", "-")
     assert (length.shortest_mm, length.longest_mm) == (0.0, 4.0)

@@ -88,11 +88,7 @@ def case_of_run(
         notes.append(f"passes cannot be counted: {error}")
     meter = LengthMeter(count)
     meter.feed(passes)
-    unknown = [None] * count
-    planned = {
-        length.contact: length
-        for length in planned_lengths(sheet, meter.means() if unit == "mm" else unknown)
-    }
+    planned = {each.contact: each for each in planned_lengths(sheet, meter, in_mm=unit == "mm")}
     return Case(
         source,
         from_s,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -98,8 +97,9 @@ class LengthMeter:
         ]
 
 
-def planned_lengths(sheet: Sheet, measured_mm: Sequence[float | None]) -> tuple[PlannedLength, ...]:
-    """Of the contacts whose closures were planned; ``measured_mm`` in the order of the sheet."""
+def planned_lengths(sheet: Sheet, measured: LengthMeter, *, in_mm: bool) -> tuple[PlannedLength, ...]:
+    """Of the contacts whose closures were planned. Lengths that are not ``in_mm`` compare with nothing."""
+    measured_mm = measured.means() if in_mm else [None] * len(sheet.contacts)
     return tuple(
         PlannedLength(contact.name, tuple(plan.closures_mm), mean_mm, plan.shortest_mm, plan.longest_mm)
         for contact, mean_mm in zip(sheet.contacts, measured_mm, strict=True)
