@@ -30,6 +30,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 
+from retired_lines import retire
+
 BUILD = Path(__file__).resolve().parents[2] / "build"
 SHIM = Path(__file__).with_name("shim.c")
 RESET_CAUSES = ("power_on", "external", "brown_out", "watchdog")  # in the order of `enum cause`
@@ -643,7 +645,7 @@ class PtyBoard:
     def _unplug(self) -> None:
         master, self._master = self._master, None
         if master is not None:
-            os.close(master)
+            retire(master, self.port)
 
     def _work(self) -> None:
         slice_s = 0.001

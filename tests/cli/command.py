@@ -27,6 +27,7 @@ from reedproof import store
 from reedproof.cli import main
 from reedproof.errors import LineLost
 from reedproof.sim.board import VirtualBoard
+from retired_lines import retire
 
 PROGRAM = str(Path(sys.executable).with_name("reedproof"))
 PATIENCE_S = 60.0  # a hanging program is a failed test, not a hanging one
@@ -141,7 +142,7 @@ def serial_line(greeting: bytes = b"") -> Iterator[str]:
     finally:
         stopped.set()
         thread.join()
-        os.close(master)
+        retire(master, name)
         os.close(slave)
 
 
@@ -174,7 +175,7 @@ class PluggedBoard:
     def unplug(self) -> None:
         self._stopped.set()
         self._thread.join()
-        os.close(self._master)
+        retire(self._master, self.port)
         os.close(self._slave)
 
     def __enter__(self) -> PluggedBoard:

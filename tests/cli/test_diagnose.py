@@ -340,7 +340,7 @@ def test_a_dead_lead_is_found_at_the_board() -> None:
     assert (first["cause"], first["contact"], first["certainty"]) == (
         "open_lead",
         "input 3",
-        "likely",  # a magnet that never reaches the contact looks the same
+        "nearly certain",  # though a magnet that never reaches the contact looks the same
     )
     assert "electrical self-test" in ran.err, "what is asked goes beside the JSON"
 

@@ -22,6 +22,7 @@ import serial
 from reedproof.errors import LineError, LineLost, PortBusy
 from reedproof.ports import serial_ports
 from reedproof.transport import SerialTransport, _why_not
+from retired_lines import retire
 
 WAIT_S = 20.0  # only a broken test waits this long
 
@@ -38,11 +39,10 @@ class Pty:
         self.slave = slave
 
     def vanish(self) -> None:
-        for name in ("master", "slave"):
-            number = getattr(self, name)
-            if number >= 0:
-                os.close(number)
-                setattr(self, name, -1)
+        if self.master >= 0:
+            retire(self.master, self.port)
+            os.close(self.slave)
+            self.master = -1
 
 
 @pytest.fixture
