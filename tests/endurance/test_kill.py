@@ -84,7 +84,10 @@ def test_a_host_that_is_killed_at_any_moment_loses_nothing(tmp_path: Path) -> No
         (trains.made[line.input], 0, True) for line in ledger
     ]
     numbers = [number for (number,) in rows(path, "SELECT number FROM records ORDER BY number")]
-    assert numbers == list(range(2 * trains.made.total()))
+    assert numbers == list(range(len(numbers))), "each once, and none is missing"
+    # A machine that stalls makes the board catch up in a burst, which it may tell as chatter: records, too.
+    edges = rows(path, "SELECT count(*) FROM records WHERE kind IN (0, 1)")[0][0]
+    assert edges == 2 * trains.made.total()
     before = rows(path, "SELECT count(*) FROM records WHERE kind = 0 AND number < ?", first)[0][0]
     assert in_run == trains.made.total() - before
     assert rows(path, "PRAGMA integrity_check") == [("ok",)]
