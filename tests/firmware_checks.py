@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from pathlib import Path
 
 from reedproof import records, wire
@@ -44,11 +45,52 @@ def bouncing_closure(start_us: float, input_: int) -> list[tuple[float, int, boo
     return [(start_us + offset, input_, i % 2 == 0) for i, offset in enumerate(offsets_us)]
 
 
+def check_bouncing_closures(board: SimulatedBoard, late_us: float) -> None:
+    """One closure on every input of a board that has been greeted: which input, when (no later than
+    ``late_us`` after the edge) and how it bounced."""
+
+    def is_on_time(reported_us: float, edge_us: float) -> bool:
+        return -1 <= reported_us - edge_us <= late_us
+
+    starts_us = {number: board.now_us + 1000 + number * 3337.25 for number in range(1, board.inputs + 1)}
+    for number, start_us in starts_us.items():
+        board.play(bouncing_closure(start_us, number))
+    board.run_us(60_000 + board.inputs * 3400)
+    for number, start_us in starts_us.items():
+        made, broke = (record for record in board.stored if record.input == number)
+        assert isinstance(made, Made)
+        assert is_on_time(made.time_us, start_us)
+        assert made.bounces == 2
+        assert 140 <= made.gap_us <= 250  # widths round down by up to a 16th
+        assert 810 <= made.settle_us <= 950
+        assert isinstance(broke, Broke)
+        assert is_on_time(broke.time_us, start_us + 30_000)
+        assert (broke.bounces, broke.dropouts) == (1, 0)
+        assert broke.duration_ms in (29, 30)  # rounded down
+    beats = board.counters()
+    assert {beat.edges for beat in beats.values()} == {8}
+    counts = {(beat.closures, beat.lost, beat.blips, beat.dropouts) for beat in beats.values()}
+    assert counts == {(1, 0, 0, 0)}
+    board.check_ledger()
+
+
 def one_closure(board: SimulatedBoard, input_: int = 1) -> None:
     """20 ms, and the time it takes to count."""
     start_us = board.now_us + 100
     board.play([(start_us, input_, True), (start_us + 20_000, input_, False)])
     board.run_us(36_000)
+
+
+# ---- lamp
+
+
+def lamp_by_time(board: SimulatedBoard, duration_us: int) -> list[int]:
+    """The lamp every 5 ms."""
+    levels = []
+    for _ in range(duration_us // 5000):
+        board.run_us(5000)
+        levels.append(board.lamp)
+    return levels
 
 
 # ---- settings
@@ -79,6 +121,32 @@ def check_changed_settings(board: SimulatedBoard) -> None:
     assert common == BoardSettings(1234, 70_000, 9, 88)
     assert inputs.pop(3) == InputSettings(3, 700, 5000)
     assert {(one.make_us, one.break_us) for one in inputs.values()} == {(1500, 20_000)}
+
+
+def check_settings_survive(board: SimulatedBoard, with_its_memory: Callable[[], SimulatedBoard]) -> None:
+    """Resets, power cycles, and a move of the memory to another chip, which the call returns."""
+    assert board.greet().settings_defaulted
+    change_settings(board)
+    check_changed_settings(board)
+    for cause in ("external", "power_on"):
+        board.reset(cause)
+        hello = board.greet()
+        assert not hello.settings_defaulted
+        assert hello.board == 0xCAFE0042
+        check_changed_settings(board)
+    other_chip = with_its_memory()
+    assert not other_chip.greet().settings_defaulted
+    check_changed_settings(other_chip)
+
+
+def check_settings_take_effect(board: SimulatedBoard) -> None:
+    board.greet()
+    assert board.command(SetInput(2, 4000, 6000)) == Status.DONE
+    start_us = board.now_us + 100
+    board.play((start_us + after, number, after == 0) for number in (1, 2) for after in (0, 3000))
+    board.run_us(30_000)
+    assert {record.input for record in board.stored} == {1}
+    assert board.counters()[2].blips == 1
 
 
 # ---- electrical self-test

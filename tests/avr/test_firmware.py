@@ -14,11 +14,13 @@ from firmware_checks import (
     BOARD_DEFAULTS,
     CALM,
     SETTINGS_STORED_US,
-    bouncing_closure,
     change_settings,
-    check_changed_settings,
+    check_bouncing_closures,
     check_counting_goes_on,
     check_selftest,
+    check_settings_survive,
+    check_settings_take_effect,
+    lamp_by_time,
     one_closure,
     settings_of,
 )
@@ -113,26 +115,7 @@ def test_falls_silent_five_seconds_after_the_hosts_last_word(make_board: MakeBoa
 def test_a_bouncing_closure_is_attributed_and_timed_on_every_input(make_board: MakeBoard, kind: str) -> None:
     board = make_board(kind, acknowledge=True)
     board.greet()
-    starts_us = {number: board.now_us + 1000 + number * 3337.25 for number in range(1, board.inputs + 1)}
-    for number, start_us in starts_us.items():
-        board.play(bouncing_closure(start_us, number))
-    board.run_us(60_000 + board.inputs * 3400)
-    for number, start_us in starts_us.items():
-        made, broke = (record for record in board.stored if record.input == number)
-        assert isinstance(made, Made)
-        assert is_on_time(made.time_us, start_us)
-        assert made.bounces == 2
-        assert 140 <= made.gap_us <= 250  # widths round down by up to a 16th
-        assert 810 <= made.settle_us <= 950
-        assert isinstance(broke, Broke)
-        assert is_on_time(broke.time_us, start_us + 30_000)
-        assert (broke.bounces, broke.dropouts) == (1, 0)
-        assert broke.duration_ms in (29, 30)  # rounded down
-    beats = board.counters()
-    assert {beat.edges for beat in beats.values()} == {8}
-    counts = {(beat.closures, beat.lost, beat.blips, beat.dropouts) for beat in beats.values()}
-    assert counts == {(1, 0, 0, 0)}
-    board.check_ledger()
+    check_bouncing_closures(board, EDGE_LATE_US)
 
 
 def test_frames_from_the_host_do_not_delay_the_time_of_an_edge(make_board: MakeBoard) -> None:
@@ -270,29 +253,11 @@ def test_every_random_edge_is_counted(make_board: MakeBoard, kind: str, duration
 @EVERY_KIND
 def test_settings_survive_resets_and_power_cycles(make_board: MakeBoard, kind: str) -> None:
     board = make_board(kind)
-    assert board.greet().settings_defaulted
-    change_settings(board)
-    check_changed_settings(board)
-    for cause in ("external", "power_on"):
-        board.reset(cause)
-        hello = board.greet()
-        assert not hello.settings_defaulted
-        assert hello.board == 0xCAFE0042
-        check_changed_settings(board)
-    other_chip_same_memory = make_board(kind, eeprom=board.simulator.eeprom)
-    assert not other_chip_same_memory.greet().settings_defaulted
-    check_changed_settings(other_chip_same_memory)
+    check_settings_survive(board, lambda: make_board(kind, eeprom=board.simulator.eeprom))
 
 
 def test_settings_take_effect(make_board: MakeBoard) -> None:
-    board = make_board(acknowledge=True)
-    board.greet()
-    assert board.command(SetInput(2, 4000, 6000)) == Status.DONE
-    start_us = board.now_us + 100
-    board.play((start_us + after, number, after == 0) for number in (1, 2) for after in (0, 3000))
-    board.run_us(30_000)
-    assert {record.input for record in board.stored} == {1}
-    assert board.counters()[2].blips == 1
+    check_settings_take_effect(make_board(acknowledge=True))
 
 
 def test_refused_settings_change_nothing(make_board: MakeBoard) -> None:
@@ -506,15 +471,6 @@ def test_a_trace_holds_every_edge_of_the_inputs_asked_for(make_board: MakeBoard,
         assert [closed for _, closed in got] == [closed for _, closed in sent]
         late = [(seen_us, sent_us) for (seen_us, _), (sent_us, _) in zip(got, sent, strict=True)]
         assert [pair for pair in late if not is_on_time(*pair)] == []
-
-
-def lamp_by_time(board: AvrBoard, duration_us: int) -> list[int]:
-    """The lamp every 5 ms."""
-    levels = []
-    for _ in range(duration_us // 5000):
-        board.run_us(5000)
-        levels.append(board.lamp)
-    return levels
 
 
 @EVERY_KIND

@@ -13,13 +13,14 @@ from pico_board import BEGUN, BLANK, PicoBoard
 
 from firmware_checks import (
     BOARD_DEFAULTS,
-    bouncing_closure,
-    change_settings,
-    check_changed_settings,
+    check_bouncing_closures,
     check_counting_goes_on,
     check_recorded_switch,
     check_same_as_core,
     check_selftest,
+    check_settings_survive,
+    check_settings_take_effect,
+    lamp_by_time,
     one_closure,
     settings_of,
 )
@@ -159,25 +160,7 @@ def test_a_host_that_does_not_fetch_loses_nothing(make_board: MakeBoard) -> None
 def test_a_bouncing_closure_is_attributed_and_timed_on_every_input(make_board: MakeBoard) -> None:
     board = make_board(acknowledge=True)
     board.greet()
-    starts_us = {number: board.now_us + 1000 + number * 3337.25 for number in range(1, board.inputs + 1)}
-    for number, start_us in starts_us.items():
-        board.play(bouncing_closure(start_us, number))
-    board.run_us(60_000 + board.inputs * 3400)
-    for number, start_us in starts_us.items():
-        made, broke = (record for record in board.stored if record.input == number)
-        assert isinstance(made, Made)
-        assert is_on_time(made.time_us, start_us)
-        assert made.bounces == 2
-        assert 140 <= made.gap_us <= 250
-        assert 810 <= made.settle_us <= 950
-        assert isinstance(broke, Broke)
-        assert is_on_time(broke.time_us, start_us + 30_000)
-        assert (broke.bounces, broke.dropouts) == (1, 0)
-        assert broke.duration_ms in (29, 30)
-    beats = board.counters()
-    assert {beat.edges for beat in beats.values()} == {8}
-    assert {(beat.closures, beat.lost, beat.blips) for beat in beats.values()} == {(1, 0, 0)}
-    board.check_ledger()
+    check_bouncing_closures(board, EDGE_LATE_US)
 
 
 @pytest.mark.parametrize("seed", [5, 6])
@@ -263,29 +246,11 @@ def test_a_storm_on_all_other_inputs_loses_nothing_of_a_quiet_one(make_board: Ma
 
 def test_settings_survive_resets_and_power_cycles(make_board: MakeBoard) -> None:
     board = make_board()
-    assert board.greet().settings_defaulted
-    change_settings(board)
-    check_changed_settings(board)
-    for cause in ("external", "power_on"):
-        board.reset(cause)
-        hello = board.greet()
-        assert not hello.settings_defaulted
-        assert hello.board == 0xCAFE0042
-        check_changed_settings(board)
-    other_chip_same_memory = make_board(flash=board.simulator.nv)
-    assert not other_chip_same_memory.greet().settings_defaulted
-    check_changed_settings(other_chip_same_memory)
+    check_settings_survive(board, lambda: make_board(flash=board.simulator.nv))
 
 
 def test_settings_take_effect(make_board: MakeBoard) -> None:
-    board = make_board(acknowledge=True)
-    board.greet()
-    assert board.command(SetInput(2, 4000, 6000)) == Status.DONE
-    start_us = board.now_us + 100
-    board.play((start_us + after, number, after == 0) for number in (1, 2) for after in (0, 3000))
-    board.run_us(30_000)
-    assert {record.input for record in board.stored} == {1}
-    assert board.counters()[2].blips == 1
+    check_settings_take_effect(make_board(acknowledge=True))
 
 
 def test_refused_settings_change_nothing(make_board: MakeBoard) -> None:
@@ -461,15 +426,6 @@ def test_selftest_finds_shorted_inputs(make_board: MakeBoard, group: tuple[int, 
 
 
 # ---- lamp, time
-
-
-def lamp_by_time(board: PicoBoard, duration_us: int) -> list[int]:
-    """The lamp every 5 ms."""
-    levels = []
-    for _ in range(duration_us // 5000):
-        board.run_us(5000)
-        levels.append(board.lamp)
-    return levels
 
 
 def test_the_lamp_echoes_closures_and_blinks_on_request(make_board: MakeBoard) -> None:
