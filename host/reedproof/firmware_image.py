@@ -17,7 +17,7 @@ from reedproof.records import BoardKind, Hello, OtherVersion
 IMAGES = Path(__file__).with_name("images")
 
 DATA, END, SEGMENT, START_SEGMENT, LINEAR, START_LINEAR = range(6)  # record types of Intel HEX
-
+MEMORY_MAX = 1 << 24  # bytes; a damaged address must not ask for gigabytes
 
 PICO_FLASH_AT = 0x10000000
 PICO_ROOM = (2 << 20) - 8192  # bytes; settings and board id are in the two sectors at the end of its flash
@@ -109,9 +109,6 @@ def read_hex(file: Path) -> bytes:
     if not has_end or not memory:
         raise ReedproofError(f"{file}: the image is cut short; build or fetch it again")
     return bytes(memory)
-
-
-MEMORY_MAX = 1 << 24  # bytes; a damaged address must not ask for gigabytes
 
 
 def _record(file: Path, number: int, line: str) -> tuple[int, int, bytes]:

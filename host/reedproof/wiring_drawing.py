@@ -198,9 +198,8 @@ def _write_notes(axes: Axes, parts: Parts, checks: Sequence[Check]) -> None:
 
 
 def _told(check: Check) -> str:
-    bound = "at most" if check.is_upper else "at least"
-    value, limit = with_unit(check.value, check.key), with_unit(check.limit, check.key)
-    return f"{'' if check.is_kept else 'NOT KEPT: '}{check.label} {value}, {bound} {limit}"
+    value = with_unit(check.value, check.key)
+    return f"{'' if check.is_kept else 'NOT KEPT: '}{check.label} {value}, {check.bound}"
 
 
 def _kohm(resistances_ohm: Sequence[float]) -> str:

@@ -3,8 +3,8 @@
     PYTHONPATH=tests python tests/accuracy/calibrate.py [--seeds N]
 
 Runs every scenario of tests/scenarios, healthy ones more often, on seeds 1 to N, and prints what to put into
-calibration.py: how often clear clues of each cause are right, and the slope and the middle that make all
-clues together most likely (maximum likelihood).
+calibration.py: how often clear clues of each cause are right. Beside it, the slope and the middle that make
+all clues together most likely (maximum likelihood): as long as they are near 1 and 0, none is needed there.
 """
 
 from __future__ import annotations

@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from reedproof.units import with_unit
+
 
 @dataclass(frozen=True)
 class Result:
@@ -38,6 +40,11 @@ class Check:
     @property
     def is_kept(self) -> bool:
         return self.value <= self.limit if self.is_upper else self.value >= self.limit
+
+    @property
+    def bound(self) -> str:
+        """'at most 1.5 V'."""
+        return f"{'at most' if self.is_upper else 'at least'} {with_unit(self.limit, self.key)}"
 
     @property
     def margin(self) -> float | None:

@@ -141,12 +141,8 @@ def headline(asked: TimingPlan, answer: Answer) -> str:
         stops = " and stops in front of the signal" if asked.stopping_to_signal_mm is not None else ""
         speeds = f"{with_unit(asked.slowest_mm_s, '')} to {with_unit(asked.fastest_mm_s, 'speed_mm_s')}"
         return f"Yes: a train is counted once from {speeds}{stops}"
-    told = (f"{check.label} {with_unit(check.value, check.key)}, {_bound(check)}" for check in failed)
+    told = (f"{check.label} {with_unit(check.value, check.key)}, {check.bound} is needed" for check in failed)
     return f"NO: {'; '.join(told)}"
-
-
-def _bound(check: Check) -> str:
-    return f"{'at most' if check.is_upper else 'at least'} {with_unit(check.limit, check.key)} is needed"
 
 
 # ---- counting ----

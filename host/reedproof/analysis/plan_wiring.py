@@ -191,7 +191,7 @@ class Circuit:
 
 
 def plan_wiring(asked: WiringPlan) -> Answer:
-    """Raises ReedproofError for ranges the wrong way round and thresholds that are none."""
+    """The circuit at the worst of every range, with the parts that are given or chosen."""
     free = asked.model_copy(update={"series_ohm": None, "filter_nf": None, "extra_pull_up_ohm": None})
     parts = choose_parts(asked)
     recommended = parts if asked == free else choose_parts(free)
@@ -211,6 +211,13 @@ def plan_wiring(asked: WiringPlan) -> Answer:
             "2009/48/EC); local codes and licensed practice come first",
         ),
     )  # fmt: skip
+
+
+def headline(answer: Answer) -> str:
+    """The answer in a line."""
+    kept = "Every margin is kept" if answer.is_good else "NOT every margin is kept"
+    parts = next(result.text for result in answer.results if result.key == "parts")
+    return f"{kept} with {parts}"
 
 
 def choose_parts(asked: WiringPlan) -> Parts:

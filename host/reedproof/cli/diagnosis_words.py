@@ -108,7 +108,7 @@ def strip(sketch: Sketch, columns: int, *, unicode: bool) -> list[str]:
 # ---- text ----
 
 
-def _wrapped(text: str, width: int, first: str = "", rest: str | None = None) -> list[str]:
+def wrapped(text: str, width: int, first: str = "", rest: str | None = None) -> list[str]:
     """Lines that begin with ``first`` and ``rest``; without one, below the text of the first."""
     indent = " " * len(first) if rest is None else rest
     return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False)
@@ -119,21 +119,21 @@ Lines = list[tuple[str, str]]  # each with its style
 
 def _told(number: int, finding: Finding, width: int, unicode: bool) -> Lines:
     style = STYLES[finding.certainty]
-    told = [(line, style) for line in _wrapped(heading(finding), width, f"{number}. ", INDENT)]
+    told = [(line, style) for line in wrapped(heading(finding), width, f"{number}. ", INDENT)]
     rest: list[str] = []
     for evidence in finding.evidence:
-        rest += _wrapped(evidence, width, f"{INDENT}- ")
+        rest += wrapped(evidence, width, f"{INDENT}- ")
     if finding.certainty is not Certainty.POSSIBLE:
         for sketch in finding.sketches:
-            rest += _wrapped(f"{sketch.title}:", width, INDENT)
+            rest += wrapped(f"{sketch.title}:", width, INDENT)
             rest += [INDENT + line for line in strip(sketch, width - len(INDENT), unicode=unicode)]
     for label, text in (("next: ", finding.next_step), ("to confirm: ", finding.confirm)):
-        rest += _wrapped(label + text, width, INDENT, f"{INDENT}  ")
+        rest += wrapped(label + text, width, INDENT, f"{INDENT}  ")
     return told + [(line, "") for line in rest]
 
 
 def _listed(title: str, texts: Sequence[str], width: int) -> Lines:
-    listed = [line for text in texts for line in _wrapped(text, width, "- ")]
+    listed = [line for text in texts for line in wrapped(text, width, "- ")]
     return [(line, "") for line in [title, *listed]] if texts else []
 
 
@@ -155,7 +155,7 @@ def lines(diagnosis: Diagnosis, width: int = WIDTH, *, unicode: bool = True) -> 
     if not sure:
         parts.append(_listed("Looked at:", diagnosis.looked_at, width))
     parts.append(_listed("Could not be looked at:", diagnosis.limits, width))
-    warned = [_wrapped(f"caution: {each}", width, "", "  ") for each in cautions(diagnosis.findings)]
+    warned = [wrapped(f"caution: {each}", width, "", "  ") for each in cautions(diagnosis.findings)]
     parts.append([(line, "yellow") for wrapped in warned for line in wrapped])
     # A blank line between two parts.
     return [line for part in parts if part for line in [("", ""), *part]][1:]

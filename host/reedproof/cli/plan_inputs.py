@@ -73,7 +73,8 @@ def quantity(key: str, text: str, default: str = "") -> Any:
     """An option that takes a number in the unit of ``key``; ``default``: what holds without it, in words."""
     return typer.Option(
         parser=of_unit(key), show_default=False,
-        metavar=units.unit_of(key).replace("°", "").replace("²", "2"),  # not every terminal has these
+        # Not every terminal has these characters.
+        metavar=units.unit_of(key).replace("°", "").replace("²", "2") or "NUMBER",
         help=f"{text} [default: {default}]" if default else text,
     )  # fmt: skip
 

@@ -6,14 +6,15 @@ from typing import Annotated
 
 import typer
 
-from reedproof.analysis.plan_run import headline, passes_per_hour, plan_run
+from reedproof.analysis.plan_run import headline, plan_run
+from reedproof.analysis.plan_run import passes_per_hour as passes_per_hour_of
 from reedproof.cli.common import JsonOption
 from reedproof.cli.plan_inputs import (
     PlotOption,
     SaveOption,
     SheetOption,
     gather,
-    of_unit,
+    quantity,
     save_told,
     sheet_of,
 )
@@ -44,26 +45,19 @@ def run(
             help="Test after every pass instead of once at the end.",
         ),
     ] = None,
-    passes_per_hour_option: Annotated[
+    passes_per_hour: Annotated[
         float | None,
-        typer.Option(
-            "--passes-per-hour", parser=of_unit("passes"), metavar="N", show_default=False,
-            help="Of the contact that is passed least. [default: what the sheet's times of routes give]",
+        quantity(
+            "passes_per_hour", "Of the contact that is passed least.", "what the sheet's times of routes give"
         ),
     ] = None,
     good_miss_share: Annotated[
         float | None,
-        typer.Option(
-            parser=of_unit("share"), metavar="SHARE", show_default=False,
-            help="What a good contact misses. [default: a tenth of what the claim excludes]",
-        ),
+        quantity("good_miss_share", "What a good contact misses.", "a tenth of what the claim excludes"),
     ] = None,
     bad_miss_share: Annotated[
         float | None,
-        typer.Option(
-            parser=of_unit("share"), metavar="SHARE", show_default=False,
-            help="What a bad one misses. [default: three times as much as the claim excludes]",
-        ),
+        quantity("bad_miss_share", "What a bad one misses.", "three times as much as the claim excludes"),
     ] = None,
     sheet: SheetOption = None,
     save: SaveOption = False,
@@ -79,13 +73,13 @@ def run(
     one = sheet_of(sheet, save)
     own, follows = {}, {}
     if one is not None:
-        follows = {"contacts": len(one.contacts), "passes_per_hour": passes_per_hour(one)}
+        follows = {"contacts": len(one.contacts), "passes_per_hour": passes_per_hour_of(one)}
         if one.plan.run is not None:
             aside = {"allow"} if sequential else {"sequential"} if allow is not None else set()
             own = one.plan.run.model_dump(exclude_unset=True, exclude=aside)
     options = {
         "claim": claim, "contacts": contacts, "allow": allow, "sequential": sequential,
-        "passes_per_hour": passes_per_hour_option, "good_miss_share": good_miss_share,
+        "passes_per_hour": passes_per_hour, "good_miss_share": good_miss_share,
         "bad_miss_share": bad_miss_share,
     }  # fmt: skip
     inputs = gather(RunPlan, options, {**follows, **own}, may_ask=not json)

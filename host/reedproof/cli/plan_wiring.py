@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from reedproof.analysis.plan_wiring import choose_parts, plan_wiring
+from reedproof.analysis.plan_wiring import headline, plan_wiring
 from reedproof.cli.common import JsonOption
 from reedproof.cli.plan_inputs import (
     PlotOption,
@@ -103,10 +103,8 @@ def wiring(
     }  # fmt: skip
     inputs = gather(WiringPlan, options, own, may_ask=not json)
     answer = plan_wiring(inputs.plan)
-    parts = choose_parts(inputs.plan)
     saved_in = save_told(sheet if save else None, "wiring", inputs, own)
-    kept = "Every margin is kept" if answer.is_good else "NOT every margin is kept"
     present(
-        f"{kept} with {parts.text}", answer, inputs, json=json, plot=plot,
+        headline(answer), answer, inputs, json=json, plot=plot,
         drawn=lambda: wiring_drawing(inputs.plan, answer.checks), saved_in=saved_in,
     )  # fmt: skip

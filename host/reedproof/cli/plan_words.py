@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -12,7 +11,7 @@ from rich.console import Console
 
 from reedproof.analysis.answer import Answer, Check, Grid, Result
 from reedproof.cli.common import console, print_json, table, write_over
-from reedproof.cli.diagnosis_words import WIDTH, say
+from reedproof.cli.diagnosis_words import WIDTH, say, wrapped
 from reedproof.cli.plan_inputs import AnyPlan, Inputs
 from reedproof.units import heading, unit_of, with_unit
 
@@ -26,7 +25,7 @@ def present(
     inputs: Inputs[AnyPlan],
     *,
     json: bool,
-    plot: Path | None = None,
+    plot: Path | None,
     drawn: Callable[[], str],
     saved_in: str,
 ) -> None:
@@ -110,12 +109,8 @@ def _checks(checks: Sequence[Check], out: Console) -> None:
         say("", out)
         say("Margins:", out)
     for check in checks:
-        bound = "at most" if check.is_upper else "at least"
         margin = "" if check.margin is None else f", {with_unit(check.margin, '')} times what is needed"
-        line = (
-            f"{check.label}: {with_unit(check.value, check.key)}, {bound} "
-            f"{with_unit(check.limit, check.key)}{margin}"
-        )
+        line = f"{check.label}: {with_unit(check.value, check.key)}, {check.bound}{margin}"
         if check.is_kept:
             _wrapped(f"  kept: {line}", out, "    ", "green")
         else:
@@ -140,6 +135,5 @@ def _listed(title: str, texts: Sequence[str], out: Console, style: str = "") -> 
 
 
 def _wrapped(text: str, out: Console, indent: str, style: str = "") -> None:
-    lines = textwrap.wrap(text, min(out.width, WIDTH), subsequent_indent=indent, break_on_hyphens=False)
-    for line in lines:
+    for line in wrapped(text, min(out.width, WIDTH), rest=indent):
         say(line, out, style)
