@@ -8,6 +8,7 @@ import os
 import pty
 import re
 import select
+import signal
 import struct
 import subprocess
 import sys
@@ -246,6 +247,7 @@ class Terminal:
         def own_terminal() -> None:
             os.setsid()
             fcntl.ioctl(self.slave, termios.TIOCSCTTY, 0)  # or Ctrl-C would be a letter
+            signal.signal(signal.SIGINT, signal.SIG_DFL)  # tests that run in the background ignore it
 
         self.process = subprocess.Popen(
             [sys.executable, "-c", SCRIPT, port, str(wait_s)],
